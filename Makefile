@@ -1,0 +1,52 @@
+# Every target sets up what it needs: .venv is made when it is missing and mended when the pins have changed.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+WORKERS ?= 2
+export PIP_DISABLE_PIP_VERSION_CHECK := 1
+# pip hands these to its isolated builds too, which `-c` alone does not reach
+export PIP_CONSTRAINT := constraints.txt
+export PIP_BUILD_CONSTRAINT := constraints.txt
+
+.PHONY: demo test lint bench soak serve clean help
+help:
+	@echo "make demo   an echo test on a simulated bench, end to end (DEMO='--firmware drops-one' shows a fault)"
+	@echo "make test   all tests"
+	@echo "make lint   ruff, mypy --strict, import directions"
+	@echo "make bench  speed, memory and accuracy beside their goals"
+	@echo "make soak   matrices and long runs"
+	@echo "make serve  the service on loopback (STATIONS=stations.toml)"
+
+demo: $(VENV)/.ready-run
+	$(BIN)/benchwarden demo $(DEMO)
+
+test: $(VENV)/.ready-dev
+	$(BIN)/python -m pytest -n $(WORKERS) -m "not soak" $(TESTS)
+
+lint: $(VENV)/.ready-dev
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/python -m pytest -q tests/test_directions.py
+
+bench: $(VENV)/.ready-dev
+	$(BIN)/python -m tests.bench $(BENCH)
+
+soak: $(VENV)/.ready-dev
+	$(BIN)/python -m pytest -n $(WORKERS) -m soak --timeout 3600 $(TESTS)
+
+serve: $(VENV)/.ready-run
+	$(BIN)/benchwarden serve --stations $(or $(STATIONS),stations.toml)
+
+$(VENV)/.ready-run: pyproject.toml constraints.txt Makefile
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Python 3.11 or newer is needed, %s is %s; try make PYTHON=python3.12" % (sys.executable, sys.version.split()[0]))'
+	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV) || { rm -rf $(VENV); echo "python3 -m venv failed: on Debian install python3-venv"; exit 1; }
+	$(BIN)/python -m pip install --quiet -c constraints.txt -e .
+	@touch $@
+
+$(VENV)/.ready-dev: $(VENV)/.ready-run
+	$(BIN)/python -m pip install --quiet -c constraints.txt -e '.[dev]'
+	@touch $@
+
+clean:
+	rm -rf $(VENV) .pytest_cache .mypy_cache .ruff_cache
