@@ -1,0 +1,67 @@
+"""Characters as marks that can be seen. Bytes from a firmware are hostile: nothing of them reaches a page unmarked.
+
+Names of control characters: ITU-T T.50 / ISO/IEC 646 (from memory, checked by the tests against the table of codes).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+CONTROL_NAMES = (
+    "NUL SOH STX ETX EOT ENQ ACK BEL BS HT LF VT FF CR SO SI "
+    "DLE DC1 DC2 DC3 DC4 NAK SYN ETB CAN EM SUB ESC FS GS RS US"
+).split()
+
+SPACE_MARK = "␣"
+
+
+def mark(value: int) -> str:
+    """One character for one value where one exists: `A`, `␣`, `␍`; else `\\x80`. A backslash shows as `\\\\`."""
+    if value == 0x20:
+        return SPACE_MARK
+    if value == 0x5C:
+        return "\\\\"
+    if 0x21 <= value <= 0x7E:
+        return chr(value)
+    if 0 <= value < 0x20:
+        return chr(0x2400 + value)
+    if value == 0x7F:
+        return "␡"
+    return f"\\x{value:02x}"
+
+
+def marks(values: Iterable[int]) -> str:
+    """Several characters in a row, each as its mark."""
+    return "".join(mark(v) for v in values)
+
+
+def short_name(value: int) -> str:
+    """What fits into a drawn box: `A`, `␣`, `CR`, `80` (hexadecimal)."""
+    if value == 0x20:
+        return SPACE_MARK
+    if 0x21 <= value <= 0x7E:
+        return chr(value)
+    if 0 <= value < 0x20:
+        return CONTROL_NAMES[value]
+    return "DEL" if value == 0x7F else f"{value:02X}"
+
+
+def spoken(value: int) -> str:
+    """For tables and screen readers: `A (0x41)`, `space (0x20)`, `CR (0x0D)`, `0x80`."""
+    if value == 0x20:
+        return "space (0x20)"
+    if 0x21 <= value <= 0x7E:
+        return f"{chr(value)} (0x{value:02X})"
+    if 0 <= value < 0x20:
+        return f"{CONTROL_NAMES[value]} (0x{value:02X})"
+    return "DEL (0x7F)" if value == 0x7F else f"0x{value:02X}"
+
+
+def printable(text: str) -> str:
+    """Any text (an identity, a message) with control and invisible characters made visible, else unchanged."""
+    return "".join(c if c.isprintable() else _escaped(c) for c in text)
+
+
+def _escaped(character: str) -> str:
+    code = ord(character)
+    return mark(code) if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
