@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-import numpy as np
 from numpy.typing import NDArray
 
 SettingValue = str | float | int | bool
