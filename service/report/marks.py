@@ -1,22 +1,24 @@
-"""Characters as marks that can be seen. Bytes from a firmware are hostile: nothing of them reaches a page unmarked.
+"""Characters as marks that can be seen. Bytes from a firmware are hostile: none reaches a page unmarked.
 
-Names of control characters: ITU-T T.50 / ISO/IEC 646 (from memory, checked by the tests against the table of codes).
+Names of control characters: ITU-T T.50 / ISO/IEC 646 (from memory, checked by the tests against a table).
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 
+# fmt: off
 CONTROL_NAMES = (
-    "NUL SOH STX ETX EOT ENQ ACK BEL BS HT LF VT FF CR SO SI "
-    "DLE DC1 DC2 DC3 DC4 NAK SYN ETB CAN EM SUB ESC FS GS RS US"
-).split()
+    "NUL", "SOH", "STX", "ETX", "EOT", "ENQ", "ACK", "BEL", "BS", "HT", "LF", "VT", "FF", "CR", "SO", "SI",
+    "DLE", "DC1", "DC2", "DC3", "DC4", "NAK", "SYN", "ETB", "CAN", "EM", "SUB", "ESC", "FS", "GS", "RS", "US",
+)
+# fmt: on
 
 SPACE_MARK = "␣"
 
 
 def mark(value: int) -> str:
-    """One character for one value where one exists: `A`, `␣`, `␍`; else `\\x80`. A backslash shows as `\\\\`."""
+    """One mark for one value: `A`, `␣`, `␍`, `\\x80`; a backslash is doubled."""
     if value == 0x20:
         return SPACE_MARK
     if value == 0x5C:
@@ -58,7 +60,7 @@ def spoken(value: int) -> str:
 
 
 def printable(text: str) -> str:
-    """Any text (an identity, a message) with control and invisible characters made visible, else unchanged."""
+    """Any text (an identity, a message) with its control and invisible characters made visible."""
     return "".join(c if c.isprintable() else _escaped(c) for c in text)
 
 

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from service.shots import channel_label
+
 if TYPE_CHECKING:
     from drivers.scope.capture import Capture, ChannelRecord
 
@@ -57,7 +59,7 @@ def settings_facts(capture: Capture) -> dict[str, dict[str, Any]]:
     }
     trigger = capture.trigger
     groups: dict[str, dict[str, Any]] = {"time base": timebase}
-    groups |= {_channel_title(c.name): _channel_facts(c) for c in capture.channels}
+    groups |= {channel_label(c.name): _channel_facts(c) for c in capture.channels}
     groups["trigger"] = {
         "source": trigger.source,
         "level_v": trigger.level_v,
@@ -65,10 +67,6 @@ def settings_facts(capture: Capture) -> dict[str, dict[str, Any]]:
         "fired": "yes" if trigger.fired else "no, the capture was forced",
     }
     return groups
-
-
-def _channel_title(name: str) -> str:
-    return f"ch{name}" if name.isdigit() else name
 
 
 def _channel_facts(channel: ChannelRecord) -> dict[str, Any]:

@@ -1,7 +1,7 @@
 """Numbers as people read them: SI prefixes, and values rounded to fit their uncertainty.
 
-An uncertainty is given with two significant digits and the value is rounded to the same place (JCGM 100:2008, 7.2.6).
-One prefix serves both, chosen by the larger of the two.
+An uncertainty is given with two significant digits and the value is rounded to the same place (JCGM 100:2008,
+7.2.6). One prefix serves both, chosen by the larger of the two.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Numbers with uncertainty: two significant digits of u, the value rounded to match, one SI prefix for both."""
+"""Numbers with uncertainty: two significant digits of u, the value rounded to match, one prefix for both."""
 
 from __future__ import annotations
 

@@ -1,0 +1,294 @@
+"""Which drawings a report shows: every shot as a whole, and one character with its echo close up.
+
+The close-up shows the first flawed character (missing, changed, with errors), else the first one, with the named
+intervals that people confuse: one bit; start edge to last edge, which is not a whole frame; start edge to the end
+of the stop bit, which is; and from there to the start of the echo.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from service.pipeline.readings import FrameFormat
+from service.pipeline.trace import Shot, Trace
+from service.report.envelope import View, crossings
+from service.report.lanes import Box, Drawing, Lane, Span, described, draw
+from service.report.marks import spoken
+from service.report.numbers import quantity
+from service.report.tables import ROLES
+
+MOST_SHOTS = 12
+WIDEST_CLOSE_UP_BITS = 44.0
+"""A wider view would draw a bit less than 21 px wide: then the character and its echo get a view each."""
+
+
+@dataclass(frozen=True)
+class Picture:
+    """One drawing with its caption."""
+
+    caption: str
+    svg: str
+
+
+@dataclass(frozen=True)
+class Exchange:
+    """One echo of the document with its characters on the lines (None: there is none)."""
+
+    number: int
+    shot: int
+    status: str
+    sent: Mapping[str, Any] | None
+    echoed: Mapping[str, Any] | None
+
+    @property
+    def flawed(self) -> bool:
+        errors = [c["errors"] for c in (self.sent, self.echoed) if c is not None]
+        return self.status != "ok" or any(errors)
+
+
+def pictures(document: Mapping[str, Any], shots: Sequence[Shot]) -> list[Picture]:
+    """Overviews in order of the shots (at most MOST_SHOTS, flawed ones first to stay), then the close-up."""
+    paired = exchanges(document)
+    flawed = {e.shot for e in paired if e.flawed}
+    shown = sorted(sorted(range(len(shots)), key=lambda i: (i not in flawed, i))[:MOST_SHOTS])
+    drawn = [_overview(document, shots, i, paired) for i in shown]
+    focus = next((e for e in paired if e.flawed), paired[0] if paired else None)
+    if focus is not None and focus.shot < len(shots):
+        drawn += _close_up(document, shots[focus.shot], focus, paired)
+    return drawn
+
+
+def exchanges(document: Mapping[str, Any]) -> list[Exchange]:
+    """The document's echoes with the characters that they speak of, matched by order and by time."""
+    waiting = {role: _by_shot(document["lines"][role]["characters"]) for role in ROLES}
+    paired = []
+    for index, echo in enumerate(document["echoes"]):
+        shot = int(echo["shot"])
+        sent = _take(waiting["to_target"].get(shot, []), echo["sent"], None)
+        due = (
+            sent["start_s"] + echo["start_to_start_s"]
+            if sent and echo["start_to_start_s"] is not None
+            else None
+        )
+        echoed = _take(waiting["from_target"].get(shot, []), echo["echoed"], due)
+        paired.append(Exchange(index + 1, shot, str(echo["status"]), sent, echoed))
+    return paired
+
+
+def _by_shot(characters: Sequence[Mapping[str, Any]]) -> dict[int, list[Mapping[str, Any]]]:
+    sorted_out: dict[int, list[Mapping[str, Any]]] = {}
+    for character in characters:
+        sorted_out.setdefault(int(character["shot"]), []).append(character)
+    return sorted_out
+
+
+def _take(
+    waiting: list[Mapping[str, Any]], value: int | None, due_s: float | None
+) -> Mapping[str, Any] | None:
+    """Takes the character out: the one nearest to the due time, else the first with that value."""
+    fitting = [c for c in waiting if value is not None and c["value"] == value]
+    if not fitting:
+        return None
+    taken = fitting[0] if due_s is None else min(fitting, key=lambda c: abs(c["start_s"] - due_s))
+    waiting.remove(taken)
+    return taken
+
+
+def _overview(
+    document: Mapping[str, Any], shots: Sequence[Shot], index: int, paired: Sequence[Exchange]
+) -> Picture:
+    shot = shots[index]
+    lanes = [_lane(document, shot, role, index, paired) for role in ROLES]
+    from_s, to_s = _busy_part(shot, lanes)
+    title = "Both lines" + (f", shot {index + 1} of {len(shots)}" if len(shots) > 1 else "")
+    caption = f"{title}. {_record_words(shot, from_s, to_s)}"
+    if len(shots) > MOST_SHOTS:
+        caption += f" {len(shots) - MOST_SHOTS} shots without a flaw are not drawn."
+    drawing = Drawing(f"shot-{index + 1}", title, described(lanes), from_s, to_s, lanes)
+    return Picture(caption, draw(drawing))
+
+
+def _busy_part(shot: Shot, lanes: Sequence[Lane]) -> tuple[float, float]:
+    """The whole record, or the part with characters when it is less than half of it."""
+    start, end = shot.to_target.start_s, max(shot.to_target.end_s, shot.to_target.start_s + 1e-9)
+    boxes = [b for lane in lanes for b in lane.boxes]
+    if boxes:
+        first, last = min(b.start_s for b in boxes), max(b.end_s for b in boxes)
+        spare = 0.1 * (last - first)
+        if last - first + 2 * spare < 0.5 * (end - start):
+            return max(start, first - spare), min(end, last + spare)
+    return start, end
+
+
+def _record_words(shot: Shot, from_s: float, to_s: float) -> str:
+    trace = shot.to_target
+    words = f"{len(trace)} samples every {quantity(trace.interval_s, 's')}, {quantity(trace.duration_s, 's', digits=4)}"
+    if to_s - from_s < 0.99 * trace.duration_s:
+        words += "; the part with characters is shown, the lines around it are idle"
+    return words + (". " if shot.triggered else "; nothing triggered, the capture was forced. ")
+
+
+def _lane(
+    document: Mapping[str, Any],
+    shot: Shot,
+    role: str,
+    index: int,
+    paired: Sequence[Exchange],
+    **extra: Any,
+) -> Lane:
+    line = document["lines"][role]
+    levels = line["levels"]
+    trace = _trace_of(shot, role, line["channel"])
+    return Lane(
+        role=role,
+        trace=trace,
+        boxes=[
+            Box(c["value"], c["start_s"], c["end_s"], flaw) for c, flaw in _told(line, role, index, paired)
+        ],
+        low_v=levels["low"]["value"] if levels["low"] else None,
+        high_v=levels["high"]["value"] if levels["high"] else None,
+        trigger_v=shot.trigger_level_v if trace is shot.to_target else None,
+        **extra,
+    )
+
+
+def _trace_of(shot: Shot, role: str, channel: str) -> Trace:
+    """The roles of a document follow the traffic: when the probes are exchanged, its channels are the other way."""
+    by_channel = {t.channel: t for t in (shot.to_target, shot.from_target)}
+    return by_channel.get(channel, getattr(shot, role))
+
+
+def _told(
+    line: Mapping[str, Any], role: str, index: int, paired: Sequence[Exchange]
+) -> Iterator[tuple[Mapping[str, Any], str]]:
+    """Characters of one shot on one line, each with its flaw in words."""
+    echo_flaws = {}
+    for exchange in paired:
+        character = exchange.sent if role == "to_target" else exchange.echoed
+        if character is not None and exchange.status != "ok":
+            echo_flaws[id(character)] = ECHO_FLAWS.get(exchange.status, exchange.status)
+    for character in line["characters"]:
+        if character["shot"] == index:
+            errors = [f"{e} error" if e in ("framing", "parity") else e for e in character["errors"]]
+            yield character, ", ".join([*errors, *filter(None, [echo_flaws.get(id(character))])])
+
+
+def _close_up(
+    document: Mapping[str, Any], shot: Shot, focus: Exchange, paired: Sequence[Exchange]
+) -> list[Picture]:
+    bit = (
+        document["lines"]["to_target"]["bit_time"] or document["lines"]["from_target"]["bit_time"] or {}
+    ).get("value")
+    there = [c for c in (focus.sent, focus.echoed) if c is not None]
+    if not bit or not there:
+        return []
+    spans = tuple(_spans(document, shot, focus, bit))
+    first, last = min(c["start_s"] for c in there), max(c["end_s"] for c in there)
+    if (last - first) / bit <= WIDEST_CLOSE_UP_BITS:
+        return [
+            _view(document, shot, focus, paired, spans, (first - 1.5 * bit, last + 2.5 * bit), "exchange")
+        ]
+    windows = [(c["start_s"] - 2 * bit, c["end_s"] + 14 * bit) for c in there]
+    windows[-1] = there[-1]["start_s"] - 8 * bit, there[-1]["end_s"] + 3 * bit
+    names = ("sent", "echoed")[: len(there)]
+    return [
+        _view(document, shot, focus, paired, spans, window, name)
+        for window, name in zip(windows, names, strict=True)
+    ]
+
+
+def _view(
+    document: Mapping[str, Any],
+    shot: Shot,
+    focus: Exchange,
+    paired: Sequence[Exchange],
+    spans: Sequence[Span],
+    window: tuple[float, float],
+    name: str,
+) -> Picture:
+    from_s, to_s = window
+    seen = tuple(s for s in spans if from_s <= s.from_s <= to_s and s.to_s <= to_s)
+    lanes = [
+        _lane(
+            document,
+            shot,
+            role,
+            focus.shot,
+            paired,
+            bits=tuple(_bits(document["lines"][role], character)),
+            spans=seen if role == "to_target" else (),
+        )
+        for role, character in zip(ROLES, (focus.sent, focus.echoed), strict=True)
+    ]
+    title = f"Close up: {_focus_words(focus)}" + {"sent": ", as sent", "echoed": ", its echo"}.get(name, "")
+    words = "; ".join(s.words for s in spans)
+    drawing = Drawing(f"close-up-{name}", title, f"{title}. {words}.", from_s, to_s, lanes)
+    return Picture(f"{title}. {words[:1].upper()}{words[1:]}.", draw(drawing))
+
+
+def _focus_words(focus: Exchange) -> str:
+    character = focus.sent or focus.echoed or {}
+    words = f"character {focus.number}, {spoken(character['value'])}"
+    return words + (f" ({ECHO_FLAWS.get(focus.status, focus.status)})" if focus.status != "ok" else "")
+
+
+def _spans(document: Mapping[str, Any], shot: Shot, focus: Exchange, bit: float) -> Iterator[Span]:
+    """The named intervals, each a row of its own so that none covers another."""
+    line, character = document["lines"]["to_target"], focus.sent
+    if character is None:
+        return
+    start, end = character["start_s"], character["end_s"]
+    yield Span(start, start + bit, f"one bit: {_time(bit)}", 0)
+    last = _last_edge(_trace_of(shot, "to_target", line["channel"]), line, start, bit)
+    if last is not None:
+        count = round((last - start) / bit)
+        bits = f"{count} bit{'s' if count != 1 else ''}"
+        yield Span(start, last, f"start edge to last edge: {_time(last - start)} ({bits})", 1)
+    if not set(character["errors"]) & {"break", "cut"}:
+        words = f"start edge to end of stop bit: {_time(end - start)} ({(end - start) / bit:.3g} bits, the whole frame)"
+        yield Span(start, end, words, 2)
+    if focus.echoed is not None and focus.echoed["start_s"] > end:
+        gap = focus.echoed["start_s"] - end
+        yield Span(end, focus.echoed["start_s"], f"end of stop bit to start of echo: {_time(gap)}", 3)
+
+
+def _time(seconds: float) -> str:
+    return quantity(seconds, "s", digits=4, fixed=True)
+
+
+def _last_edge(trace: Trace, line: Mapping[str, Any], start_s: float, bit: float) -> float | None:
+    """The last edge of the frame that starts there: where the stop bit begins, or earlier."""
+    low, high, frame = line["levels"]["low"], line["levels"]["high"], _frame(line)
+    if low is None or high is None or frame is None:
+        return None
+    view = View(start_s - 0.3 * bit, start_s + (frame.bits_to_last_data + 0.4) * bit, 0, 1)
+    middle, swing = (low["value"] + high["value"]) / 2, high["value"] - low["value"]
+    times = [t for t in crossings(trace, view, middle, 0.1 * swing).tolist() if view.holds(t)]
+    return times[-1] if len(times) > 1 else None
+
+
+def _frame(line: Mapping[str, Any]) -> FrameFormat | None:
+    return FrameFormat.parse(line["frame"]["best"]) if line["frame"]["best"] else None
+
+
+def _bits(line: Mapping[str, Any], character: Mapping[str, Any] | None) -> Iterator[tuple[float, str]]:
+    """Start, data bits (least significant first), parity and stop with the middle of each."""
+    frame = _frame(line)
+    if frame is None or character is None or line["bit_time"] is None:
+        return
+    bit, start = line["bit_time"]["value"], character["start_s"]
+    words = ["start", *(str((character["value"] >> k) & 1) for k in range(frame.data_bits))]
+    words += ["parity"] if frame.parity != "N" else []
+    for k, word in enumerate([*words, "stop"]):
+        width = frame.stop_bits if word == "stop" else 1
+        yield start + (k + width / 2) * bit, word
+
+
+ECHO_FLAWS = {
+    "missing": "not echoed",
+    "extra": "nobody sent it",
+    "changed": "echoed as another character",
+    "moved": "echoed out of order",
+}
