@@ -1,0 +1,201 @@
+"""A station's scope and serial link, opened together: the only file of the service that makes them work.
+
+Everything that is captured is handed to `hooks.keep` before anything is made of it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import drivers
+from drivers.scope.capture import Capture
+from drivers.scope.setup import ChannelSetup, ScopeSetup, ScopeState, TriggerSetup
+from service.hooks import RunHooks
+from service.planning import Memory
+
+if TYPE_CHECKING:
+    from drivers.scope.scope import Scope
+
+    from drivers.target.target import Target
+    from service.stations import Station
+
+TRIGGER_WAIT_S = 1.5
+"""How long after sending a trigger may come: bridges hold characters back for 50 ms, networks longer."""
+POLL_S = 0.002
+POLL_LONGEST_S = 0.05
+SETTLE_S = 5.0
+"""How much longer than its record a forced capture may take before the scope counts as stuck."""
+
+
+@dataclass(frozen=True)
+class Window:
+    """The vertical window of a channel, volts at the probe tip."""
+
+    range_v: float
+    offset_v: float
+
+    @property
+    def top_v(self) -> float:
+        return self.offset_v + self.range_v / 2
+
+    @property
+    def bottom_v(self) -> float:
+        return self.offset_v - self.range_v / 2
+
+    def widened(self, factor: float) -> Window:
+        """The same centre with a window `factor` times as high."""
+        return Window(self.range_v * factor, self.offset_v)
+
+
+@dataclass(frozen=True)
+class TimeBase:
+    sample_interval_s: float
+    points: int
+    trigger_position: float
+
+    @property
+    def window_s(self) -> float:
+        return self.sample_interval_s * self.points
+
+    @property
+    def before_s(self) -> float:
+        return self.window_s * self.trigger_position
+
+
+@dataclass(frozen=True)
+class Taken:
+    """A capture with what the link heard meanwhile and what the scope had made of the settings."""
+
+    capture: Capture
+    received: bytes
+    state: ScopeState
+
+
+class Bench:
+    """An opened station. Use `open_bench`: it leaves the scope idle whatever happens."""
+
+    def __init__(self, station: Station, scope: Scope, target: Target, hooks: RunHooks) -> None:
+        self.station = station
+        self.hooks = hooks
+        self._scope = scope
+        self._target = target
+
+    @property
+    def memory(self) -> Memory:
+        """What the scope can record, as far as it is known."""
+        limits, usual = self._scope.limits, Memory()
+        return Memory(
+            max_points=limits.points_max or usual.max_points,
+            min_interval_s=limits.sample_interval_min_s or usual.min_interval_s,
+        )
+
+    def triggered(
+        self, windows: Mapping[str, Window], base: TimeBase, trigger: TriggerSetup, send: bytes, label: str
+    ) -> Taken | None:
+        """Arm, send, wait, fetch. None when nothing triggered in time: the scope is then stopped.
+
+        Raises:
+            DriverError: the instrument or the link failed.
+            RunCancelled: somebody asked to stop.
+        """
+        state = self._prepare(windows, base, trigger)
+        self._scope.arm()
+        self._wait_for_history(base)
+        self._target.send(send)
+        if not self._finished(base.window_s + self._talking_s(send) + TRIGGER_WAIT_S):
+            self._scope.abort()
+            return None
+        received = self._heard(send)
+        return self._taken(state, received, label)
+
+    def forced(
+        self, windows: Mapping[str, Window], base: TimeBase, trigger: TriggerSetup, send: bytes, label: str
+    ) -> Taken:
+        """Start a record at once, send while it fills, fetch it: shows what is there when nothing triggers.
+
+        Raises:
+            DriverError: the instrument or the link failed, or even a forced record does not end.
+            RunCancelled: somebody asked to stop.
+        """
+        state = self._prepare(windows, base, trigger)
+        self._scope.arm()
+        self._scope.force()
+        if send:
+            self._target.send(send)
+        limit_s = base.window_s + SETTLE_S
+        if not self._finished(limit_s):
+            self._scope.abort()
+            raise drivers.TimedOut(
+                f"{self.station.scope}: a forced record of {base.window_s:.3g} s did not end within "
+                f"{limit_s:.3g} s; switch the scope off and on, then try again",
+                address=self.station.scope,
+                command="force",
+            )
+        return self._taken(state, self._heard(send) if send else b"", label)
+
+    def _prepare(self, windows: Mapping[str, Window], base: TimeBase, trigger: TriggerSetup) -> ScopeState:
+        self.hooks.stop_if_cancelled()
+        ratios = {probe.channel: float(probe.ratio) for probe in self.station.probes.values()}
+        setup = ScopeSetup(
+            channels={
+                name: ChannelSetup(range_v=w.range_v, offset_v=w.offset_v, probe_ratio=ratios[name])
+                for name, w in windows.items()
+            },
+            sample_interval_s=base.sample_interval_s,
+            points=base.points,
+            trigger_position=base.trigger_position,
+            trigger=trigger,
+        )
+        state = self._scope.set_up(setup)
+        self._target.drain()
+        return state
+
+    def _wait_for_history(self, base: TimeBase) -> None:
+        """A scope fires only once the part before the trigger is full: a character sent earlier is lost.
+
+        The status query makes sure that arming has reached the scope before the time counts.
+        """
+        self._scope.is_done()
+        time.sleep(base.before_s)
+
+    def _finished(self, limit_s: float) -> bool:
+        end = time.monotonic() + limit_s
+        pause = POLL_S
+        while not self._scope.is_done():
+            self.hooks.stop_if_cancelled()
+            if time.monotonic() >= end:
+                return False
+            time.sleep(pause)
+            pause = min(pause * 1.5, POLL_LONGEST_S)
+        return True
+
+    def _heard(self, sent: bytes) -> bytes:
+        """What came back over the link for `sent`, waiting no longer than an answer may take."""
+        allowed = self.station.limits.latency_max_s * 5 + self._talking_s(sent) + 0.1
+        return self._target.receive(len(sent), allowed)
+
+    def _talking_s(self, sent: bytes) -> float:
+        return len(sent) * self.station.frame.total_bits / self.station.baud
+
+    def _taken(self, state: ScopeState, received: bytes, label: str) -> Taken:
+        capture = self._scope.fetch()
+        self.hooks.keep(capture, label)
+        return Taken(capture, received, state)
+
+
+@contextlib.contextmanager
+def open_bench(station: Station, hooks: RunHooks) -> Iterator[Bench]:
+    """Both ends of the station. On the way out, whatever happened, the scope is stopped and both are let go.
+
+    Raises:
+        DriverError: one of them is not there, or another instrument answers.
+    """
+    with (
+        drivers.open_scope(station.scope, station.dialect) as scope,
+        drivers.open_target(station.serial, round(station.baud), station.frame) as target,
+    ):
+        yield Bench(station, scope, target, hooks)

@@ -1,0 +1,97 @@
+"""The echo test as a run: sound the bench, send the payload in planned shots, judge what the scope saw.
+
+sounding -> planning -> shots -> judge. Nothing here talks to an instrument by itself (acquire.py does) and
+nothing here judges (the pipeline does).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from service.acquire import Bench, Taken, TimeBase, open_bench
+from service.hooks import RunHooks
+from service.pipeline.chain import judge
+from service.pipeline.document import result_document
+from service.pipeline.findings import Finding
+from service.pipeline.trace import Shot
+from service.planning import LinePlan, ShotPlan, plan_shots
+from service.shots import shot_of
+from service.sounding import Sounding, forced_base, sound
+from service.stations import Station
+from service.untriggered import why_untriggered
+
+
+@dataclass
+class _Gathered:
+    """What the shots have brought so far."""
+
+    shots: list[Shot] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    received: bytearray = field(default_factory=bytearray)
+
+
+def run_echo_test(station: Station, payload: bytes, hooks: RunHooks) -> dict[str, Any]:
+    """Run one echo test now and return the result document (schema 1).
+
+    Args:
+        payload: what the PC sends; judged is what the to-target line really carried.
+
+    Raises:
+        DriverError: instrument or link not reachable, or an answer that cannot be trusted.
+        RunCancelled: `hooks.cancelled` said so; the scope was left idle.
+        ValueError: the payload is empty.
+    """
+    hooks.progress("connecting", f"opening {station.scope} and {station.serial}", 0.0)
+    with open_bench(station, hooks) as bench:
+        gathered = _gather(bench, sound(bench), payload)
+    hooks.progress("judging", "reading both lines", 0.9)
+    judgement = judge(gathered.shots, station.expectation(sent=payload), gathered.findings)
+    document = result_document(judgement)
+    document["link"] = {"sent_hex": payload.hex(), "received_hex": bytes(gathered.received).hex()}
+    hooks.progress("done", f"verdict: {document['verdict']}", 1.0)
+    return document
+
+
+def _gather(bench: Bench, sounding: Sounding, payload: bytes) -> _Gathered:
+    line = LinePlan(bench.station.baud, bench.station.frame, bench.station.limits.latency_max_s)
+    plans = plan_shots(payload, line, bench.memory)
+    gathered = _Gathered()
+    for number, plan in enumerate(plans):
+        fraction = 0.2 + 0.7 * number / len(plans)
+        bench.hooks.progress("shooting", f"shot {number + 1} of {len(plans)}", fraction)
+        taken = _shoot(bench, sounding, plan, f"shot {number + 1}") if sounding.triggered else None
+        if taken is None:
+            _look_without_trigger(bench, sounding, plans[number:], gathered)
+            break
+        _add(gathered, bench, taken, plan.payload)
+    return gathered
+
+
+def _shoot(bench: Bench, sounding: Sounding, plan: ShotPlan, label: str) -> Taken | None:
+    base = TimeBase(plan.sample_interval_s, plan.points, plan.trigger_position)
+    return bench.triggered(sounding.windows, base, sounding.trigger, plan.payload, label)
+
+
+def _look_without_trigger(
+    bench: Bench, sounding: Sounding, remaining: Sequence[ShotPlan], gathered: _Gathered
+) -> None:
+    """The rest of the payload in forced records: what can still be judged is judged, and the cause is named."""
+    bench.hooks.progress("looking", "nothing triggers: taking forced records to see why", 0.6)
+    for number, plan in enumerate(remaining):
+        base = forced_base(bench, len(plan.payload))
+        taken = bench.forced(
+            sounding.windows, base, sounding.trigger, plan.payload, f"forced shot {number + 1}"
+        )
+        _add(gathered, bench, taken, plan.payload)
+        if number == 0:
+            gathered.findings.extend(why_untriggered(bench.station, taken, sounding.trigger))
+
+
+def _add(gathered: _Gathered, bench: Bench, taken: Taken, sent: bytes) -> None:
+    probes = bench.station.probes
+    gathered.shots.append(
+        shot_of(taken.capture, probes["to_target"].channel, probes["from_target"].channel, sent)
+    )
+    gathered.received += taken.received
