@@ -1,0 +1,59 @@
+"""Requests become runs: checked at this door, so that whatever is queued can be done."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from service.engine import Engine
+from service.journal import Journal
+from service.plans import Send, payload_of
+from service.repeats import Repeats, key_of_header
+from service.run_record import Run, new_run
+from service.stations import Station, station_named
+
+
+@dataclass(frozen=True)
+class Intake:
+    """Makes runs. A request can only name a station, never an instrument's address."""
+
+    stations: Sequence[Station]
+    journal: Journal
+    repeats: Repeats
+    engine: Engine
+
+    def request_echo_test(self, station: str, send: Send, key: str | None = None) -> Run:
+        """Queue an echo test; `key` is the raw Idempotency-Key header.
+
+        Raises:
+            UnknownStation, UnknownPlan, BadPayload, QueueFull, StoreFailed;
+            BadQuery, KeyReused, StillWorking because of the key.
+        """
+        at = station_named(self.stations, station)
+        request = echo_request(at, send)
+
+        def make(run_id: str | None) -> Run:
+            self.engine.require_room(at.name)
+            run = self.journal.begin(self._new("echo-test", at, request, run_id))
+            self.engine.submit(run.id)
+            return run
+
+        if key is None:
+            return make(None)
+        return self.repeats.answer(key_of_header(key), {"station": at.name, **request}, make)
+
+    def _new(self, kind: str, station: Station, request: dict[str, Any], run_id: str | None) -> Run:
+        return new_run(kind, station.name, request, self.journal.clock(), run_id=run_id, origin="service")
+
+
+def echo_request(station: Station, send: Send) -> dict[str, Any]:
+    """What the record of an echo test says about what was asked for. UnknownPlan, BadPayload."""
+    asked = {name: value for name, value in asdict(send).items() if value is not None}
+    return {**asked, "payload_hex": payload_of(send, station.frame).hex()}
+
+
+def command_run(station: Station, send: Send, journal: Journal) -> Run:
+    """A run that this very process is going to `perform`, beside the service and without its queue."""
+    run = new_run("echo-test", station.name, echo_request(station, send), journal.clock(), origin="command")
+    return journal.begin(run)

@@ -1,0 +1,137 @@
+"""A run as a record, and the one table that says which state may follow which."""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+import re
+import secrets
+import socket
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Any
+
+from service.errors import BadQuery, IllegalMove
+
+Clock = Callable[[], datetime]
+
+RUN_ID = re.compile(r"\d{8}-\d{6}-\d{6}-[0-9a-f]{8}")
+
+MOVES: dict[str, tuple[str, ...]] = {
+    "queued": ("running", "cancelled", "error"),
+    "running": ("waiting", "done", "cancelled", "error"),
+    "waiting": ("running", "cancelled", "error"),
+    "done": (),
+    "cancelled": (),
+    "error": (),
+}
+SETTLED = tuple(state for state, following in MOVES.items() if not following)
+KINDS = ("echo-test", "check", "grading")
+VERDICTS = ("pass", "fail", "inconclusive")
+
+
+@dataclass(frozen=True)
+class Run:
+    """One piece of work on one station. Times are UTC, RFC 3339 with Z."""
+
+    id: str
+    kind: str
+    station: str
+    request: Mapping[str, Any]
+    """What was asked for: `payload_hex`, and `plan` or `text` where that was the way it was said."""
+    created_at: str
+    state: str = "queued"
+    verdict: str | None = None
+    error: Mapping[str, Any] | None = None
+    """RFC 9457 members, when the state is `error`."""
+    started_at: str | None = None
+    finished_at: str | None = None
+    captures: tuple[str, ...] = ()
+    """Labels of the captures that were kept; capture n is `captures[n]`."""
+    origin: str = "service"
+    """"service": its engine does the run; "command": the process that made it does."""
+    process: Mapping[str, Any] = field(default_factory=dict)
+    """Host and process id of whoever made it."""
+
+    @property
+    def settled(self) -> bool:
+        """Nothing will change any more."""
+        return self.state in SETTLED
+
+    @property
+    def payload(self) -> bytes:
+        """What an echo test sends."""
+        return bytes.fromhex(self.request["payload_hex"])
+
+    def moved(self, state: str, **changes: Any) -> Run:
+        """The run in its next state.
+
+        Raises:
+            IllegalMove: the table does not allow it.
+        """
+        if state not in MOVES[self.state]:
+            allowed = ", ".join(MOVES[self.state]) or "nothing, it is settled"
+            raise IllegalMove(f"run {self.id} is {self.state} and cannot become {state}; allowed: {allowed}")
+        return dataclasses.replace(self, state=state, **changes)
+
+    def as_document(self) -> dict[str, Any]:
+        """For JSON; `from_document` is the way back."""
+        return {**dataclasses.asdict(self), "captures": list(self.captures)}
+
+
+def from_document(document: Mapping[str, Any]) -> Run:
+    """Keys of a later version are left alone; KeyError or TypeError when it is no run."""
+    known = {f.name for f in dataclasses.fields(Run)}
+    values = {key: value for key, value in document.items() if key in known}
+    return Run(**{**values, "captures": tuple(values.get("captures", ()))})
+
+
+def new_run(
+    kind: str,
+    station: str,
+    request: Mapping[str, Any],
+    now: datetime,
+    *,
+    run_id: str | None = None,
+    origin: str,
+) -> Run:
+    """A queued run of this process."""
+    return Run(
+        id=run_id or new_id(now),
+        kind=kind,
+        station=station,
+        request=request,
+        created_at=timestamp(now),
+        origin=origin,
+        process={"host": socket.gethostname(), "pid": os.getpid()},
+    )
+
+
+def new_id(now: datetime) -> str:
+    """Sorts by time (UTC, microseconds); random at the end, so that ids of two processes never meet."""
+    return f"{now.astimezone(UTC):%Y%m%d-%H%M%S-%f}-{secrets.token_hex(4)}"
+
+
+def utc_now() -> datetime:
+    """The clock of production."""
+    return datetime.now(UTC)
+
+
+def timestamp(moment: datetime) -> str:
+    """RFC 3339 with Z, milliseconds."""
+    return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def moment_of(text: str, what: str) -> datetime:
+    """An RFC 3339 time, e.g. "2027-01-12T06:31:08Z"; a date alone means its midnight in UTC.
+
+    Raises:
+        BadQuery: it is none.
+    """
+    try:
+        # "+" of an offset arrives as a space where a caller forgot to encode it
+        moment = datetime.fromisoformat(text.strip().replace(" ", "+") if "T" in text else text.strip())
+    except ValueError:
+        raise BadQuery(f"{what} {text!r} is not a time such as 2027-01-12T06:31:08Z") from None
+    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)

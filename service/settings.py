@@ -1,0 +1,140 @@
+"""Settings of the service: one frozen record, one table. Command line over environment over default."""
+
+from __future__ import annotations
+
+import ipaddress
+import os
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from service.errors import BadSettings
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Read once at start; what each means stands in SETTINGS."""
+
+    data: Path
+    stations: Path
+    host: str
+    port: int
+    locks: Path
+    lock_wait_s: float
+    queue_max: int
+    upload_max_bytes: int
+    key_hours: float
+
+    @property
+    def runs(self) -> Path:
+        """Where the folders of the runs are."""
+        return self.data / "runs"
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One row: `parse` turns text or a given value into the value, or raises ValueError."""
+
+    name: str
+    default: Any
+    help: str
+    parse: Callable[[Any], Any]
+
+    @property
+    def env(self) -> str:
+        return f"BENCHWARDEN_{self.name.upper()}"
+
+
+def read_settings(given: Mapping[str, Any] | None = None, env: Mapping[str, str] | None = None) -> Settings:
+    """What is `given` (None counts as not given) over the environment over the defaults.
+
+    Raises:
+        BadSettings: names the setting, where it was set and the value.
+    """
+    env = os.environ if env is None else env
+    given = {name: value for name, value in (given or {}).items() if value is not None}
+    unknown = sorted(set(given) - {s.name for s in SETTINGS})
+    if unknown:
+        raise BadSettings(
+            f"no such setting: {', '.join(unknown)}; there are {', '.join(s.name for s in SETTINGS)}"
+        )
+    return Settings(**{s.name: _value(s, given, env) for s in SETTINGS})
+
+
+def _value(setting: Setting, given: Mapping[str, Any], env: Mapping[str, str]) -> Any:
+    if setting.name in given:
+        raw, where = given[setting.name], "as given"
+    elif env.get(setting.env):
+        raw, where = env[setting.env], f"from {setting.env}"
+    else:
+        raw, where = setting.default, "by default"
+    try:
+        return setting.parse(raw)
+    except (TypeError, ValueError) as error:
+        raise BadSettings(f"setting {setting.name} was {raw!r} {where}: {error}") from None
+
+
+def require_loopback(host: str) -> str:
+    """The host as an address to bind to.
+
+    Raises:
+        BadSettings: it is reachable from other machines, and no tokens keep strangers out yet.
+    """
+    address = "127.0.0.1" if host.lower() == "localhost" else host.strip("[]")
+    try:
+        if ipaddress.ip_address(address).is_loopback:
+            return address
+    except ValueError:
+        pass  # a name: not loopback as far as can be told
+    raise BadSettings(
+        f"host {host!r} is not loopback: without access tokens the service listens on this machine only, "
+        "use 127.0.0.1, ::1 or localhost"
+    )
+
+
+def default_locks() -> Path:
+    """One folder for the whole host and all its users: a folder per user or per TMPDIR would lock nothing."""
+    root = os.environ.get("PROGRAMDATA") if os.name == "nt" else "/tmp"
+    return Path(root or ".") / "benchwarden-locks"
+
+
+def _folder(value: Any) -> Path:
+    if not str(value):
+        raise ValueError("a path is needed")
+    return Path(value).expanduser()
+
+
+def _number(kind: type, low: float, high: float) -> Callable[[Any], Any]:
+    def parse(value: Any) -> Any:
+        number = kind(value)
+        if not low <= number <= high:
+            raise ValueError(f"must lie between {low:g} and {high:g}")
+        return number
+
+    return parse
+
+
+SETTINGS: tuple[Setting, ...] = (
+    Setting("data", "benchwarden-data", "folder of runs, captures and reports", _folder),
+    Setting("stations", "stations.toml", "the stations file", _folder),
+    Setting("host", "127.0.0.1", "address to listen on; loopback only", str),
+    Setting("port", 8320, "TCP port to listen on; 0 takes a free one", _number(int, 0, 65535)),
+    Setting("locks", default_locks(), "folder of the stations' locks, one for the whole host", _folder),
+    Setting(
+        "lock_wait_s",
+        30.0,
+        "seconds to wait for a station that another process holds",
+        _number(float, 0, 3600),
+    ),
+    Setting("queue_max", 100, "runs that may wait for one station", _number(int, 1, 100_000)),
+    Setting(
+        "upload_max_bytes",
+        256 << 20,
+        "largest capture file that is taken, bytes",
+        _number(int, 1024, 1 << 34),
+    ),
+    Setting(
+        "key_hours", 24.0, "hours for which an Idempotency-Key is remembered", _number(float, 0.01, 24 * 365)
+    ),
+)

@@ -1,0 +1,196 @@
+"""The stations file (TOML) as records: what each bench consists of and what is expected of it."""
+
+from __future__ import annotations
+
+import dataclasses
+import difflib
+import os
+import re
+import typing
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from service.errors import UnknownStation
+from service.pipeline.expectation import LOGIC_FAMILIES, Accuracy, Expectation, Limits
+from service.pipeline.readings import FrameFormat
+from service.toml_tables import Place, read_toml, record_of
+
+ROLES = ("to_target", "from_target")
+NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
+"""Goes into addresses of pages and names of files."""
+
+
+@dataclass(frozen=True)
+class Probe:
+    """Where a probe is plugged in, and its ratio (10 for a 10x probe)."""
+
+    channel: str
+    """As the dialect names it, e.g. "1"."""
+    ratio: float
+
+
+@dataclass(frozen=True)
+class Station:
+    """One bench: a scope, two probes, a target board and its serial link."""
+
+    name: str
+    scope: str
+    """VISA resource name."""
+    dialect: str
+    """A shipped name or an absolute path."""
+    serial: str
+    """Device path or pyserial URL."""
+    baud: float
+    frame: FrameFormat
+    logic: str
+    probes: Mapping[str, Probe]
+    """By role: "to_target" and "from_target"."""
+    limits: Limits = field(default_factory=Limits)
+    accuracy: Accuracy = field(default_factory=Accuracy)
+
+    def expectation(self, sent: bytes | None) -> Expectation:
+        """What an echo test on this station is held against."""
+        return Expectation(
+            baud=self.baud,
+            frame=self.frame,
+            logic=self.logic,
+            sent=sent,
+            limits=self.limits,
+            accuracy=self.accuracy,
+        )
+
+
+def load_stations(path: Path | str) -> tuple[Station, ...]:
+    """All stations of a file, in its order.
+
+    Raises:
+        BadStationsFile: the first thing that is wrong, with file, station, key and value.
+    """
+    path = Path(path)
+    document = read_toml(path)
+    where = Place(str(path))
+    where.known(document, ("station",))
+    tables = document.get("station", [])
+    if not isinstance(tables, list) or not all(isinstance(t, dict) for t in tables):
+        raise where.wrong("stations are written as [[station]], with two brackets")
+    if not tables:
+        raise where.wrong("names no station: at least one [[station]] is needed")
+    stations = tuple(_station(table, where.at_station(table, i), path) for i, table in enumerate(tables))
+    _refuse_sharing(stations, where)
+    return stations
+
+
+def station_named(stations: Sequence[Station], name: str) -> Station:
+    """UnknownStation names the nearest, or all when none is near."""
+    for station in stations:
+        if station.name == name:
+            return station
+    names = [s.name for s in stations]
+    near = difflib.get_close_matches(name, names, n=1)
+    hint = f"did you mean {near[0]}?" if near else f"there are {', '.join(names) or 'none'}"
+    raise UnknownStation(f"no station {name!r}; {hint}")
+
+
+def _station(table: Mapping[str, Any], where: Place, path: Path) -> Station:
+    where.known(table, [f.name for f in dataclasses.fields(Station)])
+    name = where.text(table, "name", "a name")
+    if not NAME.fullmatch(name):
+        raise where.wrong("must be letters, digits, '.', '_' and '-', at most 64, was " + repr(name), "name")
+    return Station(
+        name=name,
+        scope=where.text(table, "scope", 'a VISA resource name such as "TCPIP::192.0.2.7::hislip0::INSTR"'),
+        dialect=_dialect(
+            where.text(table, "dialect", "a shipped dialect or the path of a dialect file"), path
+        ),
+        serial=where.text(table, "serial", "a device path or a pyserial URL"),
+        baud=where.positive(table, "baud", "a bit rate in Bd"),
+        frame=_frame(where.text(table, "frame", 'a frame such as "8N1"'), where),
+        logic=_logic(where.text(table, "logic", "a logic family as text"), where),
+        probes=_probes(
+            where.value(table, "probes", dict, "a table [station.probes]"), where.at_table("probes")
+        ),
+        limits=_limits(table, where),
+        accuracy=_accuracy(table, where),
+    )
+
+
+def _dialect(text: str, path: Path) -> str:
+    """A path counts from the folder of the stations file; a bare word is a shipped name."""
+    if text.endswith(".toml") or "/" in text or os.sep in text:
+        return str((path.parent / Path(text).expanduser()).resolve())
+    return text
+
+
+def _frame(text: str, where: Place) -> FrameFormat:
+    try:
+        frame = FrameFormat.parse(text)
+    except ValueError as error:
+        raise where.wrong(str(error), "frame") from None
+    if frame.data_bits > 8:
+        raise where.wrong(f"a PC's serial link sends 5 to 8 data bits, was {text!r}", "frame")
+    return frame
+
+
+def _logic(text: str, where: Place) -> str:
+    if text not in LOGIC_FAMILIES:
+        raise where.wrong(f"must be one of {', '.join(LOGIC_FAMILIES)}, was {text!r}", "logic")
+    return text
+
+
+def _probes(table: Mapping[str, Any], where: Place) -> dict[str, Probe]:
+    where.known(table, ROLES)
+    words = "{channel = ..., ratio = ...}"
+    probes = {r: _probe(where.value(table, r, dict, words), where.at_table(r)) for r in ROLES}
+    if probes["to_target"].channel == probes["from_target"].channel:
+        raise where.wrong(
+            f"both probes name channel {probes['to_target'].channel!r}; each line needs its own"
+        )
+    return probes
+
+
+def _probe(table: Mapping[str, Any], where: Place) -> Probe:
+    where.known(table, ("channel", "ratio"))
+    channel = table.get("channel")
+    if isinstance(channel, int) and not isinstance(channel, bool):
+        table = {**table, "channel": str(channel)}
+    return Probe(
+        channel=where.text(table, "channel", 'a channel of the scope such as "1"'),
+        ratio=where.positive(table, "ratio", "the probe's ratio such as 10"),
+    )
+
+
+def _limits(table: Mapping[str, Any], where: Place) -> Limits:
+    return typing.cast(Limits, record_of(Limits, table.get("limits", {}), where.at_table("limits")))
+
+
+def _accuracy(table: Mapping[str, Any], where: Place) -> Accuracy:
+    given = table.get("accuracy", {})
+    names = tuple(f.name for f in dataclasses.fields(Accuracy) if f.name != "assumed")
+    record = record_of(Accuracy, given, where.at_table("accuracy"), names)
+    return dataclasses.replace(
+        typing.cast(Accuracy, record), assumed=tuple(n for n in names if n not in given)
+    )
+
+
+def _refuse_sharing(stations: Sequence[Station], where: Place) -> None:
+    """Two stations on one instrument would take each other's captures."""
+    rules: tuple[tuple[str, Callable[[Station], str], Callable[[Station], str]], ...] = (
+        ("name", lambda s: s.name.casefold(), lambda s: s.name),
+        ("scope", lambda s: s.scope.casefold(), lambda s: s.scope),
+        ("serial", lambda s: _link_key(s.serial), lambda s: s.serial),
+    )
+    for what, key, shown in rules:
+        first: dict[str, Station] = {}
+        for station in stations:
+            other = first.setdefault(key(station), station)
+            if other is not station:
+                raise dataclasses.replace(where, station=f"station {station.name!r}").wrong(
+                    f"station {other.name!r} has {shown(other)!r} already", what
+                )
+
+
+def _link_key(serial: str) -> str:
+    """Two names of one device file (by-id links) are one link."""
+    return serial.casefold() if "://" in serial else os.path.realpath(serial)
