@@ -77,7 +77,7 @@ def _shoot(bench: Bench, sounding: Sounding, plan: ShotPlan, label: str) -> Take
 def _look_without_trigger(
     bench: Bench, sounding: Sounding, remaining: Sequence[ShotPlan], gathered: _Gathered
 ) -> None:
-    """The rest of the payload in forced records: what can still be judged is judged, and the cause is named."""
+    """The rest of the payload in forced records: what can be judged still is, and the cause is named."""
     bench.hooks.progress("looking", "nothing triggers: taking forced records to see why", 0.6)
     for number, plan in enumerate(remaining):
         base = forced_base(bench, len(plan.payload))
