@@ -1,8 +1,8 @@
 """Why nothing triggered: told from one forced record that was taken while characters were sent.
 
 The rules are tried in order and the first that fits is the answer:
-the scope listens elsewhere - the level lies outside the signal - the source shows no signal while the other line
-does - the link works but the scope sees nothing - nothing moves at all.
+the scope listens elsewhere - the level lies outside the signal - the source shows no signal while the other
+line does - the link works but the scope sees nothing - nothing moves at all.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ class Facts:
 
 
 def why_untriggered(station: Station, taken: Taken, asked: TriggerSetup) -> tuple[Finding, ...]:
-    """The findings that explain why `asked` never fired; `taken` is a forced record with characters under way."""
+    """Why `asked` never fired; `taken` is a forced record with characters under way."""
     channels = {probe.channel: role for role, probe in station.probes.items()}
     lines = {
         name: read_line(
@@ -121,7 +121,7 @@ def _scope_sees_nothing(facts: Facts) -> Finding | None:
         None,
         f"the link brought {len(facts.received)} characters back, so the board is alive, but neither channel "
         "shows a signal.",
-        remedy="Look at both probes: tips on the lines, clips on the board's ground, cables in the right inputs.",
+        remedy="Look at both probes: tips on the lines, clips on the board's ground, the right inputs.",
         evidence={"received_hex": facts.received.hex()},
     )
 
@@ -143,9 +143,9 @@ def _unexplained(facts: Facts) -> Finding:
     return make_finding(
         "instrument-error",
         facts.source_role,
-        f"the signal on {channel_label(facts.asked.source)} ({levels.low_v:.3g} to {levels.high_v:.3g} V) crosses "
-        f"the trigger level of {facts.level_v:.3g} V, yet the scope did not trigger.",
-        remedy="Read the trigger menu of the scope: type edge, slope, coupling, hold-off; then its self-test.",
+        f"the signal on {channel_label(facts.asked.source)} ({levels.low_v:.3g} to {levels.high_v:.3g} V) "
+        f"crosses the trigger level of {facts.level_v:.3g} V, yet the scope did not trigger.",
+        remedy="Read the scope's trigger settings: type edge, slope, coupling, hold-off; then its self-test.",
         evidence={"level_v": facts.level_v, "low_v": levels.low_v, "high_v": levels.high_v},
     )
 
