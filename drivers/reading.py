@@ -1,0 +1,126 @@
+"""How one answer is read from a session: text up to its end, a block by its length. No VISA library in
+here."""
+
+from __future__ import annotations
+
+import time
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drivers.errors import ReplyError, TimedOut
+from drivers.scope import scpi
+
+SLOWEST_BYTES_PER_S = 100_000
+"""A block may take this long on top of the time-out: slow instruments manage a few hundred kB/s."""
+TRAILER_TIMEOUT_S = 0.5
+FIRST_TEXT_PIECE = 4096
+LONGEST_TEXT = 64 << 20
+
+
+class Source(Protocol):
+    """What is read from. `read` gives up to `count` bytes and whether the message ended with them."""
+
+    piece_bytes: int
+    marks_end: bool
+    """The transport says where a message ends; else only a newline does."""
+    timeout_s: float
+
+    def read(self, count: int) -> tuple[bytes, bool]:
+        """Raises TimedOut after `timeout_s` of silence."""
+
+    def set_timeout(self, timeout_s: float) -> None:
+        """For the reads to come."""
+
+    def stop_at_newline(self, on: bool) -> None:
+        """Whether a read ends at 0x0A."""
+
+
+def read_text(source: Source) -> bytes:
+    """One answer up to and with its newline, or to the end that the transport marks."""
+    source.stop_at_newline(True)
+    answer = bytearray()
+    ended = False
+    while not (ended or answer.endswith(b"\n")):
+        piece, ended = source.read(source.piece_bytes if answer else FIRST_TEXT_PIECE)
+        answer += piece
+        if len(answer) > LONGEST_TEXT:
+            raise ReplyError(f"the answer is longer than {LONGEST_TEXT} bytes", reply=bytes(answer[:80]))
+    return bytes(answer)
+
+
+def read_block(source: Source, wait_s: float, limit_bytes: int, newline: bool) -> NDArray[np.uint8]:
+    """One definite block (IEEE 488.2 8.7.9) and what must follow it; shape (bytes,).
+
+    Read by its length in large pieces into one array, never past it. Raises ReplyError for anything that
+    is not such a block, is longer than `limit_bytes`, or does not end where its header says; TimedOut
+    when `wait_s` pass in silence or the whole takes longer than at SLOWEST_BYTES_PER_S.
+    """
+    source.stop_at_newline(False)
+    source.set_timeout(wait_s)
+    digits = scpi.block_digits(_exactly(source, 2))
+    length = scpi.block_length(_exactly(source, digits))
+    if length > limit_bytes:
+        raise ReplyError(
+            f"the block says it has {length} bytes, at most {limit_bytes} were expected",
+            expected=f"at most {limit_bytes} bytes",
+        )
+    data = np.empty(length, dtype=np.uint8)
+    ended = _fill(source, data, time.monotonic() + wait_s + length / SLOWEST_BYTES_PER_S)
+    _check_trailer(source, length, ended, newline)
+    return data
+
+
+def _exactly(source: Source, count: int) -> bytes:
+    piece, _ = source.read(count)
+    if len(piece) < count:
+        raise ReplyError("the block ends within its header", reply=bytes(piece), expected=f"{count} bytes")
+    return bytes(piece)
+
+
+def _fill(source: Source, data: NDArray[np.uint8], deadline: float) -> bool:
+    """Read until `data` is full; whether the message ended with it."""
+    view, got, ended = memoryview(data), 0, False  # type: ignore[arg-type]
+    while got < len(view):
+        left = deadline - time.monotonic()
+        if left <= 0:
+            raise TimedOut(f"only {got} of {len(view)} bytes of the block came in time")
+        if left < source.timeout_s:
+            source.set_timeout(left)
+        wanted = min(source.piece_bytes, len(view) - got)
+        piece, ended = source.read(wanted)
+        view[got : got + len(piece)] = piece
+        got += len(piece)
+        if len(piece) < wanted:
+            raise ReplyError(
+                f"the block ends after {got} of {len(view)} bytes",
+                expected="as many bytes as its header says",
+            )
+    return ended
+
+
+def _check_trailer(source: Source, length: int, ended: bool, newline: bool) -> None:
+    """After the data: a newline, or the end that the transport marks, and nothing else."""
+    if source.marks_end:
+        trailer = b"" if ended else source.read(16)[0]
+    else:
+        trailer = _newline_after(source, length) if newline else b""
+    if trailer not in (b"", b"\n", b"\r\n"):
+        raise ReplyError(
+            f"more bytes follow a block of {length} bytes",
+            reply=bytes(trailer),
+            expected="a newline after the block",
+        )
+
+
+def _newline_after(source: Source, length: int) -> bytes:
+    source.set_timeout(TRAILER_TIMEOUT_S)
+    try:
+        trailer = bytes(source.read(1)[0])
+        return trailer + bytes(source.read(1)[0]) if trailer == b"\r" else trailer
+    except TimedOut as error:
+        raise ReplyError(
+            f"no newline within {TRAILER_TIMEOUT_S:g} s after a block of {length} bytes",
+            expected="a newline after the block",
+        ) from error
