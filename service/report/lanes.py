@@ -17,7 +17,7 @@ from service.report.numbers import quantity
 from service.report.svg import SvgWriter, coordinate
 
 WIDTH, LEFT, RIGHT = 1080.0, 118.0, 14.0
-BOX, BITS, TICKS, WAVE, SPAN, GAP, AXIS = 24.0, 15.0, 8.0, 84.0, 25.0, 20.0, 40.0
+BOX, BITS, TICKS, WAVE, SPAN, GAP, AXIS = 24.0, 15.0, 8.0, 84.0, 21.0, 20.0, 43.0
 COLUMNS = 900
 MOST_TICKS = 500
 MOST_SAMPLES_FOR_TICKS = 2_000_000
@@ -160,7 +160,7 @@ def _draw_boxes(svg: SvgWriter, boxes: Sequence[Box], view: View, top: float) ->
     """Characters as boxed spans; the letters only where they fit, the words always as a title."""
     for box in boxes:
         left, right = view.x(max(box.start_s, view.from_s)), view.x(min(box.end_s, view.to_s))
-        if right <= left:
+        if right <= left or (right - left < 4 and not _whole_in(view, box)):
             continue
         title = f"{spoken(box.value)}, starts at {quantity(box.start_s, 's')}"
         title += f": {box.flaw}" if box.flaw else ""
@@ -170,6 +170,11 @@ def _draw_boxes(svg: SvgWriter, boxes: Sequence[Box], view: View, top: float) ->
             svg.text((left + right) / 2, top + 16.5, letters, "letters", "middle")
         elif box.flaw:
             svg.text((left + right) / 2, top + 16.5, "!", "letters", "middle")
+
+
+def _whole_in(view: View, box: Box) -> bool:
+    """Whether the whole box lies in the view: of a cut one a sliver says nothing."""
+    return view.holds(box.start_s) and view.holds(box.end_s)
 
 
 def _draw_wave(svg: SvgWriter, lane: Lane, view: View, scale: _Scale, name: str) -> None:
@@ -222,9 +227,18 @@ def _draw_spans(svg: SvgWriter, spans: Sequence[Span], view: View, top: float, w
                 svg.line(x, top + BOX, x, y + 5, "span-guide")
             svg.line(left, y, right, y, "span-line")
             svg.leaf("path", d=_arrow_ends(left, right, y), class_="span-line")
-            beside = right + 8 + 6.3 * len(span.words) < WIDTH
-            at, anchor = (right + 8, "start") if beside else (left - 8, "end")
+            length = 7.0 * len(span.words)
+            at, anchor = _beside(left, right, length)
+            if anchor == "middle":
+                svg.box(at - length / 2 - 4, y - 8, length + 8, 16, "span-back")
             svg.text(at, y + 4, span.words, "span-words", anchor)
+
+
+def _beside(left: float, right: float, length: float) -> tuple[float, str]:
+    """Words stand on their line where they fit, else to the right of it, else to the left."""
+    if right - left > length + 24:
+        return (left + right) / 2, "middle"
+    return (right + 8, "start") if right + 8 + length < WIDTH else (left - 8, "end")
 
 
 def _arrow_ends(left: float, right: float, y: float) -> str:
@@ -239,7 +253,7 @@ def _draw_axis(svg: SvgWriter, view: View, top: float, bottom: float) -> None:
             svg.line(x, top, x, bottom + 10, "grid")
             svg.text(x, bottom + 24, label, "time", "middle")
         svg.text(0, bottom + 24, f"time in {axis.unit}", "soft")
-        svg.text(0, bottom + 37, "0 = trigger", "soft")
+        svg.text(0, bottom + 39, "0 = trigger", "soft")
         if view.holds(0):
             svg.line(view.x(0), top, view.x(0), bottom + 12, "zero")
 

@@ -16,20 +16,21 @@ CONTROL_NAMES = (
 
 SPACE_MARK = "␣"
 
+ESCAPES = {0x09: "\\t", 0x0A: "\\n", 0x0D: "\\r"}
+
 
 def mark(value: int) -> str:
-    """One mark for one value: `A`, `␣`, `␍`, `\\x80`; a backslash is doubled."""
+    """One mark for one value: `A`, `␣`, `\\r`, `\\x80`; a backslash is doubled.
+
+    Control characters are written as programmers write them: their Unicode pictures are missing in many fonts.
+    """
     if value == 0x20:
         return SPACE_MARK
     if value == 0x5C:
         return "\\\\"
     if 0x21 <= value <= 0x7E:
         return chr(value)
-    if 0 <= value < 0x20:
-        return chr(0x2400 + value)
-    if value == 0x7F:
-        return "␡"
-    return f"\\x{value:02x}"
+    return ESCAPES.get(value, f"\\x{value:02x}")
 
 
 def marks(values: Iterable[int]) -> str:

@@ -1,8 +1,8 @@
 """Which drawings a report shows: every shot as a whole, and one character with its echo close up.
 
-The close-up shows the first flawed character (missing, changed, with errors), else the first one, with the named
-intervals that people confuse: one bit; start edge to last edge, which is not a whole frame; start edge to the end
-of the stop bit, which is; and from there to the start of the echo.
+The close-up shows the first flawed character (missing, changed, with errors), else the first one, with the
+named intervals that people confuse: one bit; start edge to last edge, which is not a whole frame; start edge
+to the end of the stop bit, which is; and from there to the start of the echo.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from typing import Any
 from service.pipeline.readings import FrameFormat
 from service.pipeline.trace import Shot, Trace
 from service.report.envelope import View, crossings
+from service.report.exchanges import Exchange, exchanges
 from service.report.lanes import Box, Drawing, Lane, Span, described, draw
 from service.report.marks import spoken
 from service.report.numbers import quantity
@@ -32,22 +33,6 @@ class Picture:
     svg: str
 
 
-@dataclass(frozen=True)
-class Exchange:
-    """One echo of the document with its characters on the lines (None: there is none)."""
-
-    number: int
-    shot: int
-    status: str
-    sent: Mapping[str, Any] | None
-    echoed: Mapping[str, Any] | None
-
-    @property
-    def flawed(self) -> bool:
-        errors = [c["errors"] for c in (self.sent, self.echoed) if c is not None]
-        return self.status != "ok" or any(errors)
-
-
 def pictures(document: Mapping[str, Any], shots: Sequence[Shot]) -> list[Picture]:
     """Overviews in order of the shots (at most MOST_SHOTS, flawed ones first to stay), then the close-up."""
     paired = exchanges(document)
@@ -58,42 +43,6 @@ def pictures(document: Mapping[str, Any], shots: Sequence[Shot]) -> list[Picture
     if focus is not None and focus.shot < len(shots):
         drawn += _close_up(document, shots[focus.shot], focus, paired)
     return drawn
-
-
-def exchanges(document: Mapping[str, Any]) -> list[Exchange]:
-    """The document's echoes with the characters that they speak of, matched by order and by time."""
-    waiting = {role: _by_shot(document["lines"][role]["characters"]) for role in ROLES}
-    paired = []
-    for index, echo in enumerate(document["echoes"]):
-        shot = int(echo["shot"])
-        sent = _take(waiting["to_target"].get(shot, []), echo["sent"], None)
-        due = (
-            sent["start_s"] + echo["start_to_start_s"]
-            if sent and echo["start_to_start_s"] is not None
-            else None
-        )
-        echoed = _take(waiting["from_target"].get(shot, []), echo["echoed"], due)
-        paired.append(Exchange(index + 1, shot, str(echo["status"]), sent, echoed))
-    return paired
-
-
-def _by_shot(characters: Sequence[Mapping[str, Any]]) -> dict[int, list[Mapping[str, Any]]]:
-    sorted_out: dict[int, list[Mapping[str, Any]]] = {}
-    for character in characters:
-        sorted_out.setdefault(int(character["shot"]), []).append(character)
-    return sorted_out
-
-
-def _take(
-    waiting: list[Mapping[str, Any]], value: int | None, due_s: float | None
-) -> Mapping[str, Any] | None:
-    """Takes the character out: the one nearest to the due time, else the first with that value."""
-    fitting = [c for c in waiting if value is not None and c["value"] == value]
-    if not fitting:
-        return None
-    taken = fitting[0] if due_s is None else min(fitting, key=lambda c: abs(c["start_s"] - due_s))
-    waiting.remove(taken)
-    return taken
 
 
 def _overview(
@@ -124,7 +73,8 @@ def _busy_part(shot: Shot, lanes: Sequence[Lane]) -> tuple[float, float]:
 
 def _record_words(shot: Shot, from_s: float, to_s: float) -> str:
     trace = shot.to_target
-    words = f"{len(trace)} samples every {quantity(trace.interval_s, 's')}, {quantity(trace.duration_s, 's', digits=4)}"
+    words = f"{len(trace)} samples every {quantity(trace.interval_s, 's')}, "
+    words += quantity(trace.duration_s, "s", digits=4)
     if to_s - from_s < 0.99 * trace.duration_s:
         words += "; the part with characters is shown, the lines around it are idle"
     return words + (". " if shot.triggered else "; nothing triggered, the capture was forced. ")
@@ -155,9 +105,10 @@ def _lane(
 
 
 def _trace_of(shot: Shot, role: str, channel: str) -> Trace:
-    """The roles of a document follow the traffic: when the probes are exchanged, its channels are the other way."""
+    """A document's roles follow the traffic: with exchanged probes its channels are the other way round."""
     by_channel = {t.channel: t for t in (shot.to_target, shot.from_target)}
-    return by_channel.get(channel, getattr(shot, role))
+    by_role = shot.to_target if role == "to_target" else shot.from_target
+    return by_channel.get(channel, by_role)
 
 
 def _told(
@@ -217,10 +168,10 @@ def _view(
             role,
             focus.shot,
             paired,
-            bits=tuple(_bits(document["lines"][role], character)),
+            bits=tuple(_bits(document["lines"][role], focus.shot, window)),
             spans=seen if role == "to_target" else (),
         )
-        for role, character in zip(ROLES, (focus.sent, focus.echoed), strict=True)
+        for role in ROLES
     ]
     title = f"Close up: {_focus_words(focus)}" + {"sent": ", as sent", "echoed": ", its echo"}.get(name, "")
     words = "; ".join(s.words for s in spans)
@@ -247,8 +198,8 @@ def _spans(document: Mapping[str, Any], shot: Shot, focus: Exchange, bit: float)
         bits = f"{count} bit{'s' if count != 1 else ''}"
         yield Span(start, last, f"start edge to last edge: {_time(last - start)} ({bits})", 1)
     if not set(character["errors"]) & {"break", "cut"}:
-        words = f"start edge to end of stop bit: {_time(end - start)} ({(end - start) / bit:.3g} bits, the whole frame)"
-        yield Span(start, end, words, 2)
+        bits = f"{(end - start) / bit:.3g} bits, the whole frame"
+        yield Span(start, end, f"start edge to end of stop bit: {_time(end - start)} ({bits})", 2)
     if focus.echoed is not None and focus.echoed["start_s"] > end:
         gap = focus.echoed["start_s"] - end
         yield Span(end, focus.echoed["start_s"], f"end of stop bit to start of echo: {_time(gap)}", 3)
@@ -273,17 +224,22 @@ def _frame(line: Mapping[str, Any]) -> FrameFormat | None:
     return FrameFormat.parse(line["frame"]["best"]) if line["frame"]["best"] else None
 
 
-def _bits(line: Mapping[str, Any], character: Mapping[str, Any] | None) -> Iterator[tuple[float, str]]:
-    """Start, data bits (least significant first), parity and stop with the middle of each."""
+def _bits(line: Mapping[str, Any], shot: int, window: tuple[float, float]) -> Iterator[tuple[float, str]]:
+    """Start, data bits (least significant first), parity and stop with the middle of each, where seen."""
     frame = _frame(line)
-    if frame is None or character is None or line["bit_time"] is None:
+    if frame is None or line["bit_time"] is None:
         return
-    bit, start = line["bit_time"]["value"], character["start_s"]
-    words = ["start", *(str((character["value"] >> k) & 1) for k in range(frame.data_bits))]
-    words += ["parity"] if frame.parity != "N" else []
-    for k, word in enumerate([*words, "stop"]):
-        width = frame.stop_bits if word == "stop" else 1
-        yield start + (k + width / 2) * bit, word
+    bit = line["bit_time"]["value"]
+    for character in line["characters"]:
+        seen = (
+            character["shot"] == shot and character["end_s"] > window[0] and character["start_s"] < window[1]
+        )
+        if seen and not set(character["errors"]) & {"break", "cut"}:
+            words = ["start", *(str((character["value"] >> k) & 1) for k in range(frame.data_bits))]
+            words += ["parity"] if frame.parity != "N" else []
+            for k, word in enumerate([*words, "stop"]):
+                width = frame.stop_bits if word == "stop" else 1
+                yield character["start_s"] + (k + width / 2) * bit, word
 
 
 ECHO_FLAWS = {

@@ -38,6 +38,7 @@ class SvgWriter:
 
     def box(self, x: float, y: float, width: float, height: float, class_: str, title: str = "") -> None:
         """A rectangle with slightly rounded corners; `title` is shown on hover."""
+        round_ = coordinate(min(2.0, width / 6))
         placed = {
             "x": coordinate(x),
             "y": coordinate(y),
@@ -45,9 +46,9 @@ class SvgWriter:
             "height": coordinate(height),
         }
         if not title:
-            self.leaf("rect", **placed, rx=2, class_=class_)
+            self.leaf("rect", **placed, rx=round_, class_=class_)
             return
-        with self.group("rect", **placed, rx=2, class_=class_):
+        with self.group("rect", **placed, rx=round_, class_=class_):
             self.leaf("title", title)
 
     def __str__(self) -> str:

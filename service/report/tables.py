@@ -1,4 +1,4 @@
-"""A result document as rows of words, for the page and for the terminal alike. Worst first, by explicit rank."""
+"""A result document as rows of words, for the page and the terminal alike. Worst first, by explicit rank."""
 
 from __future__ import annotations
 

@@ -32,10 +32,10 @@ def test_a_character_can_be_spoken_and_boxed(value: int, word: str, box: str) ->
 
 def test_a_text_shows_its_spaces_and_line_ends() -> None:
     """What a terminal would swallow is seen."""
-    assert marks(b"Tide 7\r\n") == "Tide␣7␍␊"
+    assert marks(b"Tide 7\r\n") == "Tide␣7\\r\\n"
     assert marks([0x1A3]) == "\\x1a3"
 
 
 def test_a_hostile_text_cannot_move_the_cursor_or_turn_the_page() -> None:
     """Escape sequences, bidirectional overrides and zero-width characters become visible."""
-    assert printable("a\x1b[2Jb\u202ec\u200bd") == "a␛[2Jb\\u202ec\\u200bd"
+    assert printable("a\x1b[2Jb\u202ec\u200bd") == "a\\x1b[2Jb\\u202ec\\u200bd"
