@@ -22,7 +22,7 @@ ESCAPES = {0x09: "\\t", 0x0A: "\\n", 0x0D: "\\r"}
 def mark(value: int) -> str:
     """One mark for one value: `A`, `␣`, `\\r`, `\\x80`; a backslash is doubled.
 
-    Control characters are written as programmers write them: their Unicode pictures are missing in many fonts.
+    Control characters as programmers write them: their Unicode pictures are missing in many fonts.
     """
     if value == 0x20:
         return SPACE_MARK

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -156,10 +156,10 @@ def measurement_rows(document: Document) -> list[MeasurementRow]:
     ]
 
 
-def line_rows(document: Document) -> list[LineRow]:
-    """Both lines side by side."""
+def line_rows(document: Document, *, brief: bool = False) -> list[LineRow]:
+    """Both lines side by side; `brief` leaves out what the record alone gives, for narrow pages."""
     lines = [document["lines"]["to_target"], document["lines"]["from_target"]]
-    return [LineRow(name, *(told(line) for line in lines)) for name, told in LINE_QUANTITIES]
+    return [LineRow(name, *(told(line, not brief) for line in lines)) for name, told in LINE_QUANTITIES]
 
 
 def sent_and_echoed(document: Document) -> tuple[list[int], list[int]]:
@@ -221,7 +221,7 @@ def setting_name(name: str) -> str:
     return printable(_words(name.removesuffix(ending)))
 
 
-def payload_marks(values: Sequence[int] | bytes, most: int = 64) -> str:
+def payload_marks(values: Sequence[int] | bytes, most: int = 40) -> str:
     """Visible, and cut with a count where it is long."""
     rest = len(values) - most
     return marks(values[:most]) + (f" … and {rest} more" if rest > 0 else "")
@@ -291,16 +291,18 @@ SEVERITY_RANK = {"fail": -3, "warning": -2, "info": -1}
 
 UNIT_ENDINGS = {"_v": "V", "_s": "s", "_hz": "Hz", "_percent": "%", "_ppm": "ppm", "_ohm": "Ω"}
 
-LINE_QUANTITIES = (
-    ("channel", lambda line: printable(str(line["channel"]))),
-    ("idle level", lambda line: printable(str(line["idle"] or NOT_MEASURED))),
-    ("bit time", lambda line: measured(line["bit_time"], record=True)),
-    ("rate", lambda line: measured(line["baud"], record=True)),
-    ("frame", _frames),
-    ("low level", lambda line: measured(line["levels"]["low"], exponent=0)),
-    ("high level", lambda line: measured(line["levels"]["high"], exponent=0)),
-    ("rise time", lambda line: measured(line["rise_time"])),
-    ("fall time", lambda line: measured(line["fall_time"])),
-    ("start-stop distortion", lambda line: measured(line["start_stop_distortion"])),
-    ("characters", _flawed),
+LineCell = Callable[[Mapping[str, Any], bool], str]
+
+LINE_QUANTITIES: tuple[tuple[str, LineCell], ...] = (
+    ("channel", lambda line, _: printable(str(line["channel"]))),
+    ("idle level", lambda line, _: printable(str(line["idle"] or NOT_MEASURED))),
+    ("bit time", lambda line, full: measured(line["bit_time"], record=full)),
+    ("rate", lambda line, full: measured(line["baud"], record=full)),
+    ("frame", lambda line, _: _frames(line)),
+    ("low level", lambda line, _: measured(line["levels"]["low"], exponent=0)),
+    ("high level", lambda line, _: measured(line["levels"]["high"], exponent=0)),
+    ("rise time", lambda line, _: measured(line["rise_time"])),
+    ("fall time", lambda line, _: measured(line["fall_time"])),
+    ("start-stop distortion", lambda line, _: measured(line["start_stop_distortion"])),
+    ("characters", lambda line, _: _flawed(line)),
 )

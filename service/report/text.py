@@ -1,0 +1,143 @@
+"""A result document as one page for a terminal. Plain text: nothing but the standard library is needed."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from service.report import tables
+from service.report.marks import printable
+
+WIDTH = 100
+MOST_FLAWED_ECHOES = 12
+
+
+def text_page(
+    document: Mapping[str, Any], title: str, facts: Sequence[tuple[str, str]] = (), *, width: int = WIDTH
+) -> str:
+    """The page with its last line ended; `facts` are (name, value) lines under the verdict."""
+    page = _Page(width)
+    verdict = tables.verdict(document)
+    page.heading(f"{printable(title)}: {verdict.word.upper()}")
+    page.paragraph(tables.verdict_sentence(document))
+    page.gap()
+    page.pairs([*_said(document), *facts])
+    _criteria(page, document)
+    _findings(page, document)
+    _lines(page, document)
+    _measurements(page, document)
+    _flawed_echoes(page, document)
+    return page.text()
+
+
+class _Page:
+    """Lines that are wrapped to the width with a hanging indent."""
+
+    def __init__(self, width: int) -> None:
+        self._width = width
+        self._lines: list[str] = []
+
+    def text(self) -> str:
+        return "\n".join(self._lines) + "\n"
+
+    def heading(self, words: str) -> None:
+        self._lines += [words, "=" * min(len(words), self._width)]
+
+    def gap(self) -> None:
+        self._lines.append("")
+
+    def title(self, words: str) -> None:
+        self._lines += ["", words]
+
+    def paragraph(self, words: str, indent: int = 0) -> None:
+        pad = " " * indent
+        self._lines += textwrap.wrap(words, self._width, initial_indent=pad, subsequent_indent=pad)
+
+    def pairs(self, rows: Sequence[tuple[str, str]], least: int = 14) -> None:
+        """Names in a column, values beside them."""
+        self.columns([list(row) for row in rows], least)
+
+    def columns(self, rows: Sequence[Sequence[str]], least: int = 0) -> None:
+        """All columns but the last are as wide as their widest cell; the last one is wrapped."""
+        if not rows:
+            return
+        widths = [max([least if i == 0 else 0, *(len(r[i]) for r in rows)]) for i in range(len(rows[0]) - 1)]
+        for row in rows:
+            lead = "  " + "".join(f"{cell:<{w}}  " for cell, w in zip(row[:-1], widths, strict=True))
+            room = max(self._width - len(lead), 24)
+            wrapped = textwrap.wrap(row[-1], room) or [""]
+            self._lines.append((lead + wrapped[0]).rstrip())
+            self._lines += [" " * len(lead) + more for more in wrapped[1:]]
+
+
+def _said(document: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    sent, echoed = tables.sent_and_echoed(document)
+    for role, values in (("to target", sent), ("from target", echoed)):
+        words = tables.payload_marks(values, 48) or "nothing"
+        yield role, f"{words}   ({_count(len(values), 'character')})"
+    counts = tables.echo_counts(document)
+    yield "echoes", ", ".join(f"{n} {printable(s)}" for s, n in counts.items()) or "none"
+
+
+def _criteria(page: _Page, document: Mapping[str, Any]) -> None:
+    page.title("Criteria")
+    page.columns(
+        [
+            [
+                f"[{row.status.word}]",
+                row.name + ("" if row.required else " (not required)"),
+                row.because + (f" ({row.cause})" if row.cause else ""),
+            ]
+            for row in tables.criteria_rows(document)
+        ]
+    )
+
+
+def _findings(page: _Page, document: Mapping[str, Any]) -> None:
+    page.title("Findings")
+    rows = tables.finding_rows(document)
+    if not rows:
+        page.paragraph("none", 2)
+    for row in rows:
+        where = f", line {row.line}" if row.line else ""
+        page.paragraph(f"[{row.severity}] {row.code} (side: {row.side}{where}): {row.message}", 2)
+        if row.remedy:
+            page.paragraph(f"What to do: {row.remedy}", 6)
+
+
+def _lines(page: _Page, document: Mapping[str, Any]) -> None:
+    page.title("Lines (± is the expanded uncertainty, k = 2, the instrument's accuracy included)")
+    rows = [["", "to target", "from target"]]
+    rows += [[row.name, row.to_target, row.from_target] for row in tables.line_rows(document, brief=True)]
+    page.columns(rows)
+
+
+def _measurements(page: _Page, document: Mapping[str, Any]) -> None:
+    page.title("Measurements")
+    rows = tables.measurement_rows(document)
+    for row in rows:
+        limit = f" (limit: {row.limit}) [{row.status.word}]" if row.limit else ""
+        page.columns([[row.name, row.value + limit]], 28)
+        page.paragraph(row.definition, 6)
+    if not rows:
+        page.paragraph("none", 2)
+
+
+def _flawed_echoes(page: _Page, document: Mapping[str, Any]) -> None:
+    rows = [row for row in tables.echo_rows(document) if not row.ok]
+    if not rows:
+        return
+    page.title("Echoes that are not as they should be")
+    page.columns(
+        [
+            [f"no. {r.number}", f"sent {r.sent}", f"echoed {r.echoed}", r.status]
+            for r in rows[:MOST_FLAWED_ECHOES]
+        ]
+    )
+    if len(rows) > MOST_FLAWED_ECHOES:
+        page.paragraph(f"and {len(rows) - MOST_FLAWED_ECHOES} more, see the report", 2)
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
