@@ -33,7 +33,7 @@ class Engine(Protocol):
         """Take up what an earlier service left behind."""
 
     def submit(self, run_id: str) -> None:
-        """Do this queued run when its station's turn comes. QueueFull."""
+        """Do this queued run when its station's turn comes."""
 
     def cancel(self, run_id: str) -> Run:
         """Stop a run: at once when it is queued, soon when it is at work. IllegalMove when it is settled."""
@@ -46,6 +46,10 @@ class Engine(Protocol):
 
     def require_room(self, station: str) -> None:
         """QueueFull when another run would not be taken."""
+
+    @property
+    def working(self) -> bool:
+        """Whether submitted runs are being done."""
 
     def close(self) -> None:
         """Finish or stop what is at work; what is queued stays queued on disk."""
@@ -87,24 +91,28 @@ class InProcessEngine:
         self._lanes = {name: _Lane() for name in stations}
         self._changed = threading.Condition()
         self._closing = False
+        self._started = False
         self._held = ExitStack()
 
     def start(self) -> None:
-        """FolderInUse when another service works here."""
+        """FolderInUse when another service works here. A second call does nothing."""
+        if self._started:
+            return
         if not self._held.enter_context(held_file(self._folder / "service.lock")):
             raise FolderInUse(f"another service works on {self._folder}; give this one its own with --data")
         for run in reversed(list(self._journal.store.newest_first())):
             if not run.settled:
                 self._take_up(run)
+        self._started = True
+
+    @property
+    def working(self) -> bool:
+        return self._started and not self._closing
 
     def submit(self, run_id: str) -> None:
         run = self._journal.store.read(run_id)
         with self._changed:
             lane = self._lanes[run.station]
-            if len(lane.waiting) >= self._queue_max:
-                raise QueueFull(
-                    f"{len(lane.waiting)} runs wait for station {run.station} already, no more are taken"
-                )
             lane.waiting.append(run_id)
             if lane.thread is None:
                 name = f"station-{run.station}"

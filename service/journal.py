@@ -12,7 +12,9 @@ from service.run_record import Clock, Run, timestamp, utc_now
 from service.store import RunStore
 
 Watcher = Callable[[str], None]
-"""Gets the id of the run of which there is news; called in the thread that made them, and must not block."""
+"""Gets the id of the run with news, or EVERY_RUN; called in the thread that made them, must not block."""
+
+EVERY_RUN = "*"
 
 
 @dataclass
@@ -23,6 +25,8 @@ class Journal:
     clock: Clock = utc_now
     _watchers: list[Watcher] = field(default_factory=list)
     _guard: threading.Lock = field(default_factory=threading.Lock)
+    closed: bool = False
+    """True once the service stops: whoever watches should go."""
 
     def begin(self, run: Run) -> Run:
         """A new run."""
@@ -46,10 +50,12 @@ class Journal:
     def tell(self, run_id: str, event: str, **facts: Any) -> None:
         """One event more."""
         self.store.append_event(run_id, {"event": event, "at": timestamp(self.clock()), **facts})
-        with self._guard:
-            watchers = tuple(self._watchers)
-        for watcher in watchers:
-            watcher(run_id)
+        self._wake(run_id)
+
+    def close(self) -> None:
+        """Send all watchers home; work that is still being done is written down as before."""
+        self.closed = True
+        self._wake(EVERY_RUN)
 
     @contextmanager
     def watched(self, watcher: Watcher) -> Iterator[None]:
@@ -61,3 +67,9 @@ class Journal:
         finally:
             with self._guard:
                 self._watchers.remove(watcher)
+
+    def _wake(self, about: str) -> None:
+        with self._guard:
+            watchers = tuple(self._watchers)
+        for watcher in watchers:
+            watcher(about)

@@ -22,6 +22,9 @@ from service.stations import Station
 
 log = logging.getLogger(__name__)
 
+JUDGED_LABELS = ("shot ", "forced shot ")
+"""How echo_test.py labels the captures that carry the payload; others were taken to find the levels."""
+
 EchoTest = Callable[[Station, bytes, RunHooks], dict[str, Any]]
 RenderReport = Callable[[Mapping[str, Any], Sequence[Shot], ReportMeta], str]
 PackCapture = Callable[[Capture], bytes]
@@ -160,6 +163,7 @@ def _report(run: Run, station: Station, document: Mapping[str, Any], kept: _Kept
 
 
 def _shots(station: Station, kept: _Kept) -> list[Shot]:
-    """The captures by role."""
+    """The captures that were judged, by role: shot n of the document is the nth of them."""
     to_target, from_target = (station.probes[role].channel for role in ("to_target", "from_target"))
-    return [shot_of(capture, to_target, from_target) for _, capture in kept.captures]
+    judged = [capture for label, capture in kept.captures if label.startswith(JUDGED_LABELS)]
+    return [shot_of(capture, to_target, from_target) for capture in judged]

@@ -6,7 +6,6 @@ import dataclasses
 import difflib
 import os
 import re
-import typing
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -14,8 +13,9 @@ from typing import Any
 
 from service.errors import UnknownStation
 from service.pipeline.expectation import LOGIC_FAMILIES, Accuracy, Expectation, Limits
+from service.pipeline.limits import LimitError, limits_from
 from service.pipeline.readings import FrameFormat
-from service.toml_tables import Place, read_toml, record_of
+from service.toml_tables import Place, read_toml
 
 ROLES = ("to_target", "from_target")
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
@@ -162,16 +162,20 @@ def _probe(table: Mapping[str, Any], where: Place) -> Probe:
 
 
 def _limits(table: Mapping[str, Any], where: Place) -> Limits:
-    return typing.cast(Limits, record_of(Limits, table.get("limits", {}), where.at_table("limits")))
+    given, place = table.get("limits", {}), where.at_table("limits")
+    place.table_of(given, [f.name for f in dataclasses.fields(Limits)])
+    try:
+        return limits_from(given)
+    except LimitError as error:
+        raise place.wrong(str(error)) from None
 
 
 def _accuracy(table: Mapping[str, Any], where: Place) -> Accuracy:
-    given = table.get("accuracy", {})
+    given, place = table.get("accuracy", {}), where.at_table("accuracy")
     names = tuple(f.name for f in dataclasses.fields(Accuracy) if f.name != "assumed")
-    record = record_of(Accuracy, given, where.at_table("accuracy"), names)
-    return dataclasses.replace(
-        typing.cast(Accuracy, record), assumed=tuple(n for n in names if n not in given)
-    )
+    place.table_of(given, names)
+    values = {name: place.positive(given, name, "a number from the data sheet") for name in given}
+    return Accuracy(**values, assumed=tuple(name for name in names if name not in given))
 
 
 def _refuse_sharing(stations: Sequence[Station], where: Place) -> None:

@@ -198,6 +198,10 @@ class RunStore:
             if wanted.takes(run):
                 yield run
 
+    def newest(self, station: str) -> Run | None:
+        """The station's newest run."""
+        return next(self.newest_first(RunFilter(station=station)), None)
+
     def _ids(self) -> list[str]:
         try:
             return [name for name in os.listdir(self.root) if RUN_ID.fullmatch(name)]

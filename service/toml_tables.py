@@ -1,4 +1,4 @@
-"""Tables of a TOML file as checked values and records; every complaint names file, station, key and value."""
+"""Tables of a TOML file as checked values; every complaint names file, station, key and value."""
 
 from __future__ import annotations
 
@@ -6,8 +6,6 @@ import dataclasses
 import difflib
 import math
 import tomllib
-import types
-import typing
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -44,6 +42,12 @@ class Place:
                 near = difflib.get_close_matches(key, keys, n=1, cutoff=0.5)
                 hint = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(keys)}"
                 raise self.wrong(f"unknown key, {hint}", key)
+
+    def table_of(self, table: Any, keys: Sequence[str]) -> None:
+        """Refuses what is no table, and keys that are not known."""
+        if not isinstance(table, dict):
+            raise self.wrong(f"must be a table, was {table!r}")
+        self.known(table, keys)
 
     def value(self, table: Mapping[str, Any], key: str, kind: type, words: str) -> Any:
         """The value of a key that must be there and of that kind; a whole number will do for float."""
@@ -82,44 +86,3 @@ def read_toml(path: Path) -> dict[str, Any]:
         ) from None
     except tomllib.TOMLDecodeError as error:
         raise BadStationsFile(f"{path}: is not TOML: {error}") from None
-
-
-def record_of(kind: type, table: Any, where: Place, names: Sequence[str] | None = None) -> Any:
-    """A frozen record of the pipeline from a table: its own fields are the known keys, its types the rule."""
-    if not isinstance(table, dict):
-        raise where.wrong(f"must be a table, was {table!r}")
-    hints = typing.get_type_hints(kind)
-    where.known(table, names or [f.name for f in dataclasses.fields(kind)])
-    values = {key: _converted(value, hints[key], where, key) for key, value in table.items()}
-    try:
-        return kind(**values)
-    except ValueError as error:
-        raise where.wrong(str(error)) from None
-
-
-def _converted(value: Any, hint: Any, where: Place, key: str) -> Any:
-    kinds = _kinds(hint)
-    if any(typing.get_origin(kind) is tuple for kind in kinds):
-        if not isinstance(value, list) or not all(isinstance(v, str) for v in value):
-            raise where.wrong(f"must be a list of words, was {value!r}", key)
-        return tuple(value)
-    kind, words = next((k, w) for k, w in _WORDS if k in kinds)
-    converted = where.value({key: value}, key, kind, words)
-    if kind in (float, int) and not (math.isfinite(converted) and converted >= 0):
-        raise where.wrong(f"must be a finite number not below zero, was {value!r}", key)
-    return converted
-
-
-_WORDS: tuple[tuple[type, str], ...] = (
-    (float, "a number"),
-    (int, "a whole number"),
-    (bool, "true or false"),
-    (str, "a text"),
-)
-
-
-def _kinds(hint: Any) -> list[Any]:
-    """`float | None` -> [float]; a plain type -> itself."""
-    if typing.get_origin(hint) in (typing.Union, types.UnionType):
-        return [kind for kind in typing.get_args(hint) if kind is not type(None)]
-    return [hint]

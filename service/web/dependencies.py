@@ -1,0 +1,30 @@
+"""What routes get handed: the wiring, and the description of the errors that they may answer with."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import Depends, Request
+
+from service.web.models import Problem
+from service.web.problems import PROBLEM_JSON
+from service.wiring import Wiring
+
+
+def _wiring(request: Request) -> Wiring:
+    wiring: Wiring = request.app.state.wiring
+    return wiring
+
+
+Parts = Annotated[Wiring, Depends(_wiring)]
+
+
+def problems(
+    *statuses: int, known: dict[int | str, dict[str, Any]] | None = None
+) -> dict[int | str, dict[str, Any]]:
+    """For a route's `responses`: these statuses come as problem details, beside the `known` answers."""
+    schema = {"$ref": f"#/components/schemas/{Problem.__name__}"}
+    return (known or {}) | {
+        code: {"description": "Problem details (RFC 9457)", "content": {PROBLEM_JSON: {"schema": schema}}}
+        for code in statuses
+    }

@@ -1,0 +1,91 @@
+"""Routes of the runs: lists, one run, its evidence, its report, and stopping it."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Path, Query, Request, Response, status
+from fastapi.responses import FileResponse
+
+from service.run_record import moment_of
+from service.store import RunFilter
+from service.web.dependencies import Parts, problems
+from service.web.models import Kind, RunOut, RunRow, State, Verdict, run_out, run_row
+
+router = APIRouter(tags=["runs"])
+
+RunId = Annotated[str, Path(examples=["20270112-063108-250000-3f9a1c2e"])]
+REPORT_POLICY = (
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'; sandbox"
+)
+"""A report is drawn and styled in its own file and runs no script."""
+
+
+@router.get("/runs", summary="Runs, newest first", responses=problems(400, 422))
+def list_runs(
+    wiring: Parts,
+    request: Request,
+    response: Response,
+    station: str | None = None,
+    kind: Kind | None = None,
+    state: State | None = None,
+    verdict: Verdict | None = None,
+    since: Annotated[str | None, Query(description="RFC 3339.", examples=["2027-01-12T06:00:00Z"])] = None,
+    before: Annotated[str | None, Query(description="A run's id: the list goes on after it.")] = None,
+    limit: Annotated[int, Query(ge=1, le=500)] = 50,
+) -> list[RunRow]:
+    """The Link header names the next page (RFC 8288), as long as there is one."""
+    earliest = moment_of(since, "since") if since is not None else None
+    runs, more = wiring.store.listing(RunFilter(station, kind, state, verdict, earliest, before), limit)
+    if more:
+        query = {**request.query_params, "before": runs[-1].id, "limit": str(limit)}
+        response.headers["Link"] = f'<{request.url.path}?{urlencode(query)}>; rel="next"'
+    return [run_row(run) for run in runs]
+
+
+@router.get("/runs/{run_id}", summary="One run", responses=problems(404))
+def show_run(run_id: RunId, wiring: Parts) -> RunOut:
+    """Its state, and its result once it is done."""
+    return run_out(wiring.store.read(run_id), wiring)
+
+
+@router.post(
+    "/runs/{run_id}/cancel",
+    summary="Stop a run",
+    status_code=status.HTTP_202_ACCEPTED,
+    responses=problems(404, 409),
+)
+def cancel_run(run_id: RunId, wiring: Parts) -> RunOut:
+    """A waiting run is cancelled at once; one at work leaves the scope idle first, so look again."""
+    return run_out(wiring.engine.cancel(run_id), wiring)
+
+
+@router.get(
+    "/runs/{run_id}/captures/{number}",
+    summary="A capture of a run",
+    response_class=Response,
+    responses=problems(404, 422, known={200: {"content": {"application/octet-stream": {}}}}),
+)
+def show_capture(
+    run_id: RunId,
+    number: Annotated[int, Path(ge=0, description="From 0.")],
+    wiring: Parts,
+    format: Literal["npz"] = "npz",
+) -> Response:
+    """npz: as measured, raw codes with their scale; csv: volts; vcd: the two lines as logic levels."""
+    path = wiring.store.capture(run_id, number)
+    name = f"{run_id}-capture-{number}.{format}"
+    return FileResponse(path, media_type="application/octet-stream", filename=name)
+
+
+@router.get(
+    "/runs/{run_id}/report",
+    summary="The report of a run",
+    response_class=Response,
+    responses=problems(404, known={200: {"content": {"text/html": {}}}}),
+)
+def show_report(run_id: RunId, wiring: Parts) -> Response:
+    """One HTML file that needs nothing else."""
+    path = wiring.store.report(run_id)
+    return FileResponse(path, media_type="text/html", headers={"Content-Security-Policy": REPORT_POLICY})
