@@ -29,14 +29,19 @@ def create_app(wiring: Wiring) -> FastAPI:
         lifespan=_lifespan,
         docs_url=None,  # those pages load scripts from elsewhere, and labs are offline
         redoc_url=None,
-        max_body_size=JSON_MAX_BYTES,
         redirect_slashes=False,
         telemetry={"tracing": False, "metrics": False, "logs": False, "auto_configure": False},
     )
     app.state.wiring = wiring
     add_problem_handlers(app)
     hosts = LOOPBACK_NAMES | {wiring.settings.host}
-    app.add_middleware(Guard, hosts=hosts, upload_paths=frozenset({f"{BASE}/analyses"}))
+    app.add_middleware(
+        Guard,
+        hosts=hosts,
+        json_max_bytes=JSON_MAX_BYTES,
+        upload_max_bytes=wiring.settings.upload_max_bytes,
+        upload_paths=frozenset({f"{BASE}/analyses"}),
+    )
     for part in (stations, runs, events):
         app.include_router(part.router, prefix=BASE)
     app.include_router(health.router)

@@ -1,4 +1,4 @@
-"""What stands before every route: who may speak to a service on loopback, and in which form.
+"""What stands before every route: who may speak to a service on loopback, in which form, how much.
 
 Loopback alone keeps out other machines, not other pages: a browser here runs scripts of strangers.
 - Host: a name of theirs that points at 127.0.0.1 must not open our door (DNS rebinding).
@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from urllib.parse import urlsplit
 
 from starlette.datastructures import MutableHeaders
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -27,6 +28,8 @@ class Guard:
 
     app: ASGIApp
     hosts: frozenset[str]
+    json_max_bytes: int
+    upload_max_bytes: int
     upload_paths: frozenset[str]
     """Where multipart bodies are taken."""
 
@@ -42,8 +45,26 @@ class Guard:
                     headers.setdefault(name, value)
             await send(message)
 
-        refusal = self._refusal(Request(scope))
-        await (refusal or self.app)(scope, receive, send_guarded)
+        request = Request(scope)
+        refusal = self._refusal(request)
+        await (refusal or self.app)(scope, self._counted(request, receive), send_guarded)
+
+    def _counted(self, request: Request, receive: Receive) -> Receive:
+        """A body whose length was not announced (or wrongly) is cut off where it grows too long."""
+        limit, taken = self._limit(request), 0
+
+        async def counting() -> Message:
+            nonlocal taken
+            message = await receive()
+            taken += len(message.get("body", b""))
+            if taken > limit:
+                raise HTTPException(413)
+            return message
+
+        return counting
+
+    def _limit(self, request: Request) -> int:
+        return self.upload_max_bytes if request.url.path in self.upload_paths else self.json_max_bytes
 
     def _refusal(self, request: Request) -> Response | None:
         path = request.url.path
@@ -60,6 +81,8 @@ class Guard:
             wanted = "multipart/form-data" if path in self.upload_paths else "application/json"
             got = request.headers.get("content-type", "none")[:80]
             return problem_response(415, f"the body must come as {wanted}, its Content-Type was {got}", path)
+        if _announced_length(request) > self._limit(request):
+            return problem_response(413, f"the body is larger than {self._limit(request)} bytes", path)
         return None
 
     def _from_elsewhere(self, request: Request) -> bool:
@@ -81,6 +104,11 @@ def _host_name(address: str) -> str | None:
         return urlsplit(address).hostname
     except ValueError:
         return None
+
+
+def _announced_length(request: Request) -> int:
+    length = request.headers.get("content-length", "0")
+    return int(length) if length.isascii() and length.isdigit() else 0
 
 
 def _has_body(request: Request) -> bool:
