@@ -1,0 +1,139 @@
+"""`benchwarden demo`: a whole echo test on a simulated bench, through the HTTP API, as a script would."""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import httpx
+
+    from service.cli.progress import Tell
+
+START_S = 20.0
+"""How long the simulator may take to say its addresses on a slow machine."""
+RUN_S = 120.0
+"""Longest silence between two events of the run."""
+
+
+def add(commands: Any) -> None:
+    """The command with its options."""
+    command: argparse.ArgumentParser = commands.add_parser(
+        "demo",
+        help="an echo test on a simulated bench, end to end",
+        description="Starts a simulated bench and the service, runs an echo test through the HTTP API, "
+        "prints the result and names the report. Exits 0 when that worked, whatever the verdict.",
+    )
+    command.add_argument("--firmware", metavar="NAME", help="what the simulated firmware does (good)")
+    command.add_argument("--bench", metavar="NAME", help="what is wrong with the simulated bench (good)")
+    command.add_argument("--text", default="Tide 7", help="text to send (Tide 7)")
+    command.add_argument("--data", metavar="DIR", help="folder of runs and reports (benchwarden-data/demo)")
+    command.add_argument("--json", action="store_true", help="print the result document as JSON")
+    command.set_defaults(run=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """0 when the demo itself worked."""
+    from service.cli.children import termination_interrupts
+    from service.cli.progress import progress
+
+    with (
+        termination_interrupts(),
+        tempfile.TemporaryDirectory(prefix="benchwarden-demo-") as folder,
+        progress() as tell,
+        _bench(arguments, Path(folder), tell) as stations,
+    ):
+        finished = _echo_test(stations, arguments, tell)
+    return _show(finished, arguments)
+
+
+@contextmanager
+def _bench(arguments: argparse.Namespace, folder: Path, tell: Tell) -> Iterator[Path]:
+    """A simulated bench in a child process while the block runs; yields its stations file."""
+    import subprocess
+
+    from service.cli.children import end, first_line, start_simulator
+
+    stations = folder / "stations.toml"
+    options = [
+        f"--{name}={getattr(arguments, name)}" for name in ("firmware", "bench") if getattr(arguments, name)
+    ]
+    tell("bench", "starting a simulated bench", 0.0)
+    child = start_simulator([*options, f"--write-stations={stations}"], output=subprocess.PIPE)
+    try:
+        first_line(child, START_S)
+        yield stations
+    finally:
+        end(child)
+
+
+def _echo_test(stations: Path, arguments: argparse.Namespace, tell: Tell) -> dict[str, Any]:
+    """The run as the API gives it when it has ended, with the place of its report."""
+    import httpx
+
+    from service.cli.failures import ApiRefused
+    from service.cli.hosting import served
+    from service.settings import read_settings
+    from service.wiring import build
+
+    data = arguments.data or "benchwarden-data/demo"
+    wiring = build(read_settings({"stations": stations, "data": data}))
+    station = wiring.stations[0].name
+    tell("service", "starting the service", 0.05)
+    with served(wiring) as url, httpx.Client(base_url=url, trust_env=False, timeout=RUN_S) as client:
+        asked = client.post(f"/api/v1/stations/{station}/echo-tests", json={"send": {"text": arguments.text}})
+        _require(asked)
+        where = asked.headers["Location"]
+        _follow(client, where, tell)
+        answer = client.get(where)
+        _require(answer)
+        finished: dict[str, Any] = answer.json()
+        if finished["error"]:
+            raise ApiRefused(finished["error"])
+        finished["report_file"] = str(wiring.store.report(finished["id"]))
+    return finished
+
+
+def _follow(client: httpx.Client, where: str, tell: Tell) -> None:
+    """Pass the run's progress on until its last event (server-sent events, HTML standard)."""
+    import json
+
+    with client.stream("GET", f"{where}/events") as stream:
+        for line in stream.iter_lines():
+            if not line.startswith("data:"):
+                continue
+            event = json.loads(line.removeprefix("data:"))
+            if event.get("event") == "progress":
+                tell(event["step"], event["message"], event["fraction"])
+            elif event.get("event") == "end":
+                return
+
+
+def _require(answer: httpx.Response) -> None:
+    """The problem's own sentence when the API did not do what was asked."""
+    from service.cli.failures import ApiRefused
+
+    if answer.is_error:
+        raise ApiRefused(answer.json())
+
+
+def _show(finished: Mapping[str, Any], arguments: argparse.Namespace) -> int:
+    from service.cli.results import VERDICT_CODES, show
+
+    document, station = finished["result"], finished["station"]
+    code = VERDICT_CODES[document["verdict"]]
+    facts = [
+        ("run", finished["id"]),
+        ("report", finished["report_file"]),
+        ("exit code", f"0, the demo worked; `benchwarden echo {station}` would have given {code}"),
+    ]
+    told = {
+        "run": {"id": finished["id"], "station": station, "report": finished["report_file"]},
+        "echo_exit_code": code,
+    }
+    show(document | told, f"Echo test at {station}", facts, as_json=arguments.json)
+    return 0

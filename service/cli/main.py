@@ -1,0 +1,94 @@
+"""The command line: parse, run one command, and turn whatever happens into a sentence and an exit code.
+
+Exit codes: 0 pass, 1 fail, 2 bad usage or bad input file, 3 inconclusive, 4 instrument or link not reachable,
+5 anything else. Python's own 1 for a crash would read as a verdict, so a crash is 5.
+"""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import os
+import sys
+from collections.abc import Sequence
+
+from service.cli import demo, echo, serve, simulate
+from service.cli.say import complain, print_json
+
+log = logging.getLogger(__name__)
+
+ANYTHING_ELSE = 5
+
+
+def run(argv: Sequence[str]) -> int:
+    """Run the command in `argv`; the exit code is returned, errors end as one sentence on standard error."""
+    logging.basicConfig(stream=sys.stderr, level=logging.ERROR, format="%(name)s: %(message)s")
+    try:
+        arguments = parser().parse_args(argv)
+    except SystemExit as ending:  # argparse: 0 after --help and --version, 2 after bad usage
+        return int(ending.code or 0)
+    try:
+        return int(arguments.run(arguments))
+    except KeyboardInterrupt:
+        complain("interrupted")
+        return ANYTHING_ELSE
+    except BrokenPipeError:
+        # whoever read our output has gone; Python would complain again while it flushes at the end
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return ANYTHING_ELSE
+    except known_errors() as error:
+        return told(error, as_json=getattr(arguments, "json", False))
+    except Exception as error:
+        log.exception("a mistake in the program")
+        complain(f"a mistake in the program: {type(error).__name__}: {error}")
+        return ANYTHING_ELSE
+
+
+def known_errors() -> tuple[type[Exception], ...]:
+    """Errors that are told in one sentence; asked for only when something went wrong."""
+    from drivers.errors import DriverError
+    from service.cli.failures import CommandFailed
+    from service.errors import ServiceError
+    from service.hooks import RunCancelled
+
+    return ServiceError, DriverError, RunCancelled, CommandFailed
+
+
+def told(error: Exception, *, as_json: bool) -> int:
+    """One sentence for a person, the same facts as RFC 9457 members with `--json`; returns the exit code."""
+    from service.cli.failures import CommandFailed
+    from service.errors import outcome_of, problem_of
+
+    complain(" ".join(str(error).split()))
+    if as_json:
+        print_json(error.problem if isinstance(error, CommandFailed) else problem_of(error))
+    return error.exit_code if isinstance(error, CommandFailed) else outcome_of(error).exit_code
+
+
+def parser() -> argparse.ArgumentParser:
+    """All commands with their options."""
+    top = argparse.ArgumentParser(
+        prog="benchwarden",
+        description="Proves the stations of a microcontroller lab and judges serial echo firmware with "
+        "evidence.",
+        epilog="Exit codes: 0 pass, 1 fail, 2 bad usage or input, 3 inconclusive, 4 instrument or link not "
+        "reachable, 5 anything else.",
+    )
+    top.add_argument("--version", action=_Version, nargs=0, help="show the version and leave")
+    commands = top.add_subparsers(title="commands", required=True, metavar="COMMAND")
+    for command in COMMANDS:
+        command.add(commands)
+    return top
+
+
+class _Version(argparse.Action):
+    """The version is looked up only when it is asked for."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        from importlib.metadata import version
+
+        print(f"benchwarden {version('benchwarden')}")
+        parser.exit(0)
+
+
+COMMANDS = (demo, serve, simulate, echo)

@@ -1,0 +1,43 @@
+"""`benchwarden serve`: the API and pages, on loopback."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+
+def add(commands: Any) -> None:
+    """The command with its options."""
+    command: argparse.ArgumentParser = commands.add_parser(
+        "serve",
+        help="run the service",
+        description="Serves the stations over HTTP on loopback until SIGTERM or Ctrl-C.",
+    )
+    command.add_argument("--stations", metavar="FILE", help="the stations file (stations.toml)")
+    command.add_argument("--host", metavar="ADDRESS", help="loopback address to listen on (127.0.0.1)")
+    command.add_argument("--port", metavar="N", help="TCP port; 0 takes a free one (8320)")
+    command.add_argument("--data", metavar="DIR", help="folder of runs and reports (benchwarden-data)")
+    command.set_defaults(run=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Serves until it is told to end; that end is 0."""
+    from service.cli.children import termination_interrupts
+    from service.cli.hosting import Server, base_url, bind
+    from service.cli.say import say
+    from service.settings import read_settings, require_loopback
+    from service.wiring import build
+
+    given = {name: getattr(arguments, name) for name in ("stations", "host", "port", "data")}
+    settings = read_settings(given)
+    host = require_loopback(settings.host)
+    wiring = build(settings)
+    with termination_interrupts():
+        listener = bind(host, settings.port)
+        names = ", ".join(s.name for s in wiring.stations)
+        say(f"Benchwarden serves {names} at {base_url(listener)} (Ctrl-C ends it)")
+        try:
+            Server(wiring, listener, log_level="info").run()
+        except KeyboardInterrupt:
+            return 0
+    return 0

@@ -1,0 +1,57 @@
+"""`benchwarden simulate`: starts simulated benches as a child and stays until it is told to end."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+OPTIONS: tuple[tuple[str, str, str], ...] = (
+    ("--count", "N", "how many benches"),
+    ("--firmware", "NAME", "what the target's firmware does"),
+    ("--bench", "NAME", "what is wrong with the bench, if anything"),
+    ("--seed", "N", "of everything random"),
+    ("--baud", "N", "of the serial line"),
+    ("--frame", "8N1", "of the serial line"),
+    ("--memory", "POINTS", "record length of the scope"),
+    ("--host", "ADDRESS", "to listen on (127.0.0.1)"),
+    ("--clock", "real|virtual", "whether time passes as outside"),
+    ("--write-stations", "FILE", "write a stations file that fits the benches"),
+)
+"""The simulator itself checks the values and has the defaults."""
+
+
+def add(commands: Any) -> None:
+    """The command with its options."""
+    command: argparse.ArgumentParser = commands.add_parser(
+        "simulate",
+        help="start simulated benches",
+        description="Starts simulated benches on loopback, prints one JSON line for each, and runs until "
+        "SIGTERM or Ctrl-C.",
+    )
+    for name, value, text in OPTIONS:
+        command.add_argument(name, metavar=value, help=text)
+    command.add_argument("--list", action="store_true", help="name the kinds of firmware and bench as JSON")
+    command.set_defaults(run=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """The child's exit code is ours; a child that was ended by a signal counts as an ordinary end."""
+    from service.cli.children import end, signals_forwarded, start_simulator
+
+    child = start_simulator(options_of(arguments))
+    try:
+        with signals_forwarded(child):
+            code = child.wait()
+    finally:
+        end(child)
+    return 0 if code < 0 else code
+
+
+def options_of(arguments: argparse.Namespace) -> list[str]:
+    """What was given, in the simulator's own words."""
+    options = ["--list"] if arguments.list else []
+    for name, _, _ in OPTIONS:
+        value = getattr(arguments, name.removeprefix("--").replace("-", "_"))
+        if value is not None:
+            options.append(f"{name}={value}")
+    return options
