@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from service.pipeline.readings import FrameFormat
 
 LOGIC_FAMILIES = ("1.8", "2.5", "3.3", "5-ttl", "5-cmos", "rs232")
+CRITERIA = ("content", "order", "framing", "timing", "rate", "levels", "edges")
+"""What is judged, in the order in which people read it."""
 
 
 @dataclass(frozen=True)
@@ -20,12 +22,26 @@ class Accuracy:
 
 @dataclass(frozen=True)
 class Limits:
-    """All limits of an echo test. Reasons and sources: the table LIMITS in limits.py."""
+    """All limits of an echo test; reasons and sources stand in the table LIMITS of limits.py.
+
+    None = taken from the logic family of the line.
+    """
 
     latency_max_s: float = 2e-3
     rate_percent: float = 2.0
+    level_low_max_v: float | None = None
+    level_high_min_v: float | None = None
+    level_beyond_supply_v: float = 0.3
+    edge_percent: float = 20.0
+    samples_per_bit_warn: float = 5.0
+    samples_per_bit_min: float = 3.0
+    samples_per_edge_min: float = 3.0
+    noise_warn_db: float = 14.0
+    noise_min_db: float = 6.0
+    crosstalk_percent: float = 5.0
+    zero_shift_percent: float = 10.0
+    answer_wait_characters: float = 5.0
     required: tuple[str, ...] = ("content", "order", "framing", "timing", "rate", "levels")
-    # the rest is filled by limits.py; every field is optional for a station or a plan
 
 
 @dataclass(frozen=True)

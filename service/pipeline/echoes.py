@@ -1,0 +1,176 @@
+"""Sent and echoed characters, paired by least edit within each shot: ok, missing, extra, changed, moved."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.pipeline.alignment import Pair, Sequence, align
+from service.pipeline.readings import CUT, Characters
+
+OK, MISSING, EXTRA, CHANGED, MOVED = "ok", "missing", "extra", "changed", "moved"
+
+EARLIEST_BITS = -0.5
+"""An echo cannot honestly start before the receiver could accept the stop bit: its middle (memory of the
+trade).
+"""
+VOTE_SPAN = 64
+"""How many characters an echo is looked for around its place when the usual delay is found."""
+
+
+@dataclass(frozen=True)
+class Echo:
+    """One sent character and what came of it; seconds.
+
+    `sent_index` and `echo_index` count the characters of the two lines of that shot. `judged` is False where
+    the record cannot say (cut off at its end, begun in the middle of the traffic).
+    """
+
+    shot: int
+    sent: int | None
+    echoed: int | None
+    status: str
+    start_to_start_s: float | None
+    stop_end_to_start_s: float | None
+    sent_index: int | None = None
+    echo_index: int | None = None
+    judged: bool = True
+
+
+def pair_characters(
+    shot: int, sent: Characters, echoed: Characters, bit_time_s: float, *, causal: bool = True
+) -> tuple[Echo, ...]:
+    """Echoes of one shot in the order in which they were sent; extra ones stand where they came.
+
+    Characters that differ in value are paired as `changed` where that needs fewer edits than a missing and an
+    extra one. A missing and an extra character of one value are one that `moved`. With `causal` False pairs
+    may start at any time: for the question whether the two lines are one node.
+    """
+    left, right = _sequence(sent), _sequence(echoed)
+    earliest = EARLIEST_BITS * bit_time_s if causal else None
+    frame_s = float(np.median(left.end_s - left.start_s)) if len(left) else 10 * bit_time_s
+    usual = usual_delay(left, right, earliest, bit_time_s) if causal else -frame_s
+    pairs = align(left, right, earliest, usual, 4 * frame_s)
+    echoes = [_echo(shot, left, right, pair) for pair in pairs]
+    return tuple(_join_moved(echoes, left, right, earliest))
+
+
+def usual_delay(sent: Sequence, echoed: Sequence, earliest_s: float | None, bit_time_s: float) -> float:
+    """The delay (end of stop bit to start of the echo, seconds) that most equal characters agree on.
+
+    Each pair of equal characters votes for its delay in bins of half a bit time; the shortest delay with the
+    most votes wins. Zero when nothing can be paired.
+    """
+    width = max(0.5 * bit_time_s, 1e-12)
+    lags = range(-VOTE_SPAN, VOTE_SPAN + 1)
+    votes = (
+        np.concatenate([_delays(sent, echoed, lag) for lag in lags])
+        if len(sent) and len(echoed)
+        else np.empty(0)
+    )
+    votes = votes[votes >= (earliest_s if earliest_s is not None else -np.inf)]
+    if not len(votes):
+        return 0.0
+    bins, counts = np.unique(np.floor(votes / width), return_counts=True)
+    chosen = bins[np.argmax(counts)]
+    return float(np.median(votes[np.floor(votes / width) == chosen]))
+
+
+def _delays(sent: Sequence, echoed: Sequence, lag: int) -> NDArray[np.float64]:
+    """Delays of the equal characters that stand `lag` places apart."""
+    i = np.arange(max(0, -lag), min(len(sent), len(echoed) - lag))
+    if not len(i):
+        return np.empty(0)
+    i = i[sent.values[i] == echoed.values[i + lag]]
+    return np.asarray(echoed.start_s[i + lag] - sent.end_s[i], dtype=np.float64)
+
+
+def _sequence(characters: Characters) -> Sequence:
+    return Sequence(characters.values, characters.start_s, characters.end_s, (characters.errors & CUT) == 0)
+
+
+def _echo(shot: int, sent: Sequence, echoed: Sequence, pair: Pair) -> Echo:
+    i, j = pair
+    if i is None or j is None:
+        return Echo(
+            shot,
+            None if i is None else int(sent.values[i]),
+            None if j is None else int(echoed.values[j]),
+            EXTRA if i is None else MISSING,
+            None,
+            None,
+            i,
+            j,
+            judged=bool(sent.whole[i] if i is not None else echoed.whole[j]),
+        )
+    return _timed(
+        Echo(shot, int(sent.values[i]), int(echoed.values[j]), _status(sent, echoed, i, j), None, None, i, j),
+        sent,
+        echoed,
+    )
+
+
+def _status(sent: Sequence, echoed: Sequence, i: int, j: int) -> str:
+    if not echoed.whole[j]:
+        return MISSING  # begun, but not seen to its end
+    return OK if sent.values[i] == echoed.values[j] else CHANGED
+
+
+def _timed(echo: Echo, sent: Sequence, echoed: Sequence) -> Echo:
+    """The same with its two delays, and `judged` only if both characters were wholly seen."""
+    i, j = echo.sent_index, echo.echo_index
+    assert i is not None
+    assert j is not None
+    return replace(
+        echo,
+        start_to_start_s=float(echoed.start_s[j] - sent.start_s[i]),
+        stop_end_to_start_s=float(echoed.start_s[j] - sent.end_s[i]),
+        judged=bool(sent.whole[i] and echoed.whole[j]),
+    )
+
+
+def _join_moved(echoes: list[Echo], sent: Sequence, echoed: Sequence, earliest_s: float | None) -> list[Echo]:
+    """A missing and an extra one of the same value, in an order that time allows, are one that moved."""
+    extras: dict[int, list[Echo]] = defaultdict(list)
+    for echo in echoes:
+        if echo.status == EXTRA and echo.judged and echo.echoed is not None:
+            extras[echo.echoed].append(echo)
+    joined: dict[int, Echo] = {}
+    used: set[int] = set()
+    for at, echo in enumerate(echoes):
+        if echo.status != MISSING or not echo.judged or echo.sent is None or echo.sent_index is None:
+            continue
+        for extra in extras[echo.sent]:
+            j = extra.echo_index
+            if j is None or j in used:
+                continue
+            if earliest_s is None or echoed.start_s[j] >= sent.end_s[echo.sent_index] + earliest_s:
+                joined[at] = _timed(
+                    replace(echo, echoed=extra.echoed, status=MOVED, echo_index=j), sent, echoed
+                )
+                used.add(j)
+                break
+    return [
+        joined.get(at, echo)
+        for at, echo in enumerate(echoes)
+        if not (echo.status == EXTRA and echo.echo_index in used)
+    ]
+
+
+def count(echoes: Iterable[Echo], *statuses: str, judged_only: bool = True) -> int:
+    """How many of the echoes have one of the statuses."""
+    return sum(e.status in statuses and (e.judged or not judged_only) for e in echoes)
+
+
+def start_bridged(echoes: Iterable[Echo], bit_time_s: float) -> int:
+    """How many echoes of the right value start before the character could have been received."""
+    return sum(
+        e.status == OK
+        and e.stop_end_to_start_s is not None
+        and e.stop_end_to_start_s < EARLIEST_BITS * bit_time_s
+        for e in echoes
+    )

@@ -1,0 +1,52 @@
+"""Rules: each looks at the evidence and yields findings. The table RULES at the foot is their order."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+from service.pipeline.evidence import Evidence
+from service.pipeline.findings import Finding
+from service.pipeline.rules import echo, line, probes, record
+
+Rule = Callable[[Evidence], Iterable[Finding]]
+
+
+def find(evidence: Evidence) -> Evidence:
+    """Fill in `findings`: those of the acquisition first, then what each rule notices."""
+    found = [finding for rule in RULES for finding in rule(evidence)]
+    return evidence.with_(findings=(*evidence.given, *_new(found, evidence.given)))
+
+
+def _new(found: Iterable[Finding], given: Iterable[Finding]) -> Iterable[Finding]:
+    """What the acquisition has not said already of the same line."""
+    said = {(f.code, f.line) for f in given} | {(f.code, None) for f in given if f.line is None}
+    return [f for f in found if (f.code, f.line) not in said]
+
+
+RULES: tuple[Rule, ...] = (
+    record.no_activity,
+    record.line_undriven,
+    record.trigger_outside_signal,
+    record.stimulus_differs,
+    record.capture_cut,
+    record.too_few_samples,
+    record.rate_ambiguous,
+    record.format_ambiguous,
+    probes.probes_exchanged,
+    probes.lines_bridged,
+    probes.crosstalk,
+    probes.probe_ratio,
+    probes.zero_shifted,
+    probes.clipped,
+    probes.noisy,
+    probes.glitches,
+    line.framing,
+    line.rate_off,
+    line.level_out_of_limits,
+    line.slow_edge,
+    echo.missing,
+    echo.extra,
+    echo.changed,
+    echo.out_of_order,
+    echo.late,
+)

@@ -1,0 +1,195 @@
+"""Rules about probes, wiring and the vertical axis: factor, exchange, bridge, crosstalk, clipping, zero,
+noise.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from service.pipeline.evidence import FROM_TARGET, ROLES, TO_TARGET, Evidence
+from service.pipeline.families import FAMILIES, Family, likely_family
+from service.pipeline.findings import FAIL, WARNING, Finding, make_finding
+from service.pipeline.phrases import line_words, many, quantity
+
+RATIO_SPREAD = 2.0
+"""A swing within this factor of ten times (or a tenth of) the family's points to the probe factor."""
+
+
+@dataclass(frozen=True)
+class Ratio:
+    """The readings of a line are `factor` times too large (10 or 0.1)."""
+
+    factor: float
+    family: Family
+    ambiguous: str = ""
+
+
+def probes_exchanged(evidence: Evidence) -> Iterator[Finding]:
+    """Roles were turned round to follow the traffic."""
+    if evidence.exchanged:
+        to, back = (evidence.lines[r].channel for r in ROLES)
+        detail = f"{to} sees the PC's characters and {back} the answers, the other way round than stated."
+        facts = {"to_target": to, "from_target": back}
+        yield make_finding("probes-exchanged", None, detail, evidence=facts)
+
+
+def lines_bridged(evidence: Evidence) -> Iterator[Finding]:
+    """The from-target line is a twin of the to-target line."""
+    if not evidence.bridged:
+        return
+    starts = [
+        e.start_to_start_s for e in evidence.echoes
+        if e.shot in evidence.bridged and e.start_to_start_s is not None
+    ]  # fmt: skip
+    nearest = min(starts, key=abs, default=0.0)
+    bit = evidence.lines[TO_TARGET].bit_time
+    detail = f"characters start {quantity(nearest, 's')} after those on the to-target line"
+    if bit is not None:
+        detail += f", an echo cannot start sooner than {quantity(9.5 * bit.value, 's')} after them"
+    facts = {"shots": list(evidence.bridged), "start_to_start_s": nearest}
+    yield make_finding("lines-bridged", FROM_TARGET, detail + ".", evidence=facts)
+
+
+def crosstalk(evidence: Evidence) -> Iterator[Finding]:
+    """A copy of the other line's steps on a line at rest."""
+    for found in evidence.couplings:
+        detail = f"{found.percent:.2g} % of the other line's swing show on the {line_words(found.role)}"
+        facts = {"percent": found.percent, "shots": list(found.shots)}
+        yield make_finding("crosstalk", found.role, detail + ".", evidence=facts)
+
+
+def probe_ratio(evidence: Evidence) -> Iterator[Finding]:
+    """A swing ten times too large or too small for the line's family."""
+    for role in ROLES:
+        ratio = ratio_of(evidence, role)
+        if ratio is None:
+            continue
+        swing = evidence.lines[role].swing_v or 0.0
+        detail = (
+            f"the {line_words(role)} shows a swing of {quantity(swing, 'V', 3)}, about "
+            f"{'ten times' if ratio.factor > 1 else 'one tenth of'} what logic family {ratio.family.name} has"
+        )
+        facts = {
+            "swing_v": swing, "readings_too_large_by": ratio.factor, "family": ratio.family.name,
+            "ambiguous": bool(ratio.ambiguous),
+        }  # fmt: skip
+        yield make_finding("probe-ratio", role, detail + (ratio.ambiguous or "."), evidence=facts)
+
+
+def ratio_of(evidence: Evidence, role: str) -> Ratio | None:
+    """The wrong probe factor that the line's levels point to, None when they fit or point elsewhere.
+
+    Judged against the stated family, so that two wrong probes are found too; without one against all
+    families.
+    """
+    line = evidence.lines.get(role)
+    swing = line.swing_v if line else None
+    if line is None or not swing or line.low_v is None or line.high_v is None:
+        return None
+    if evidence.expectation.logic is not None and evidence.family is not None:
+        return _against(swing, evidence.family)
+    if likely_family(line.low_v, line.high_v) is not None:
+        return None
+    for factor in (0.1, 10.0):
+        likely = likely_family(line.low_v / factor, line.high_v / factor)
+        if likely is not None:
+            return Ratio(factor, likely, _doubt(swing / factor))
+    return None
+
+
+def _against(swing_v: float, family: Family) -> Ratio | None:
+    decades = math.log10(swing_v / family.supply_v)
+    if abs(abs(decades) - 1) > math.log10(RATIO_SPREAD):
+        return None
+    factor = 10.0 if decades > 0 else 0.1
+    return Ratio(factor, family, _doubt(swing_v / factor) if factor < 1 else "")
+
+
+def _doubt(true_swing_v: float) -> str:
+    """RS-232 drivers give 10 to 30 V of swing: a tenth of that may be a logic line of low voltage as well."""
+    if true_swing_v < 0.45 * FAMILIES[-1].supply_v:
+        return ""
+    return (
+        "; this is ambiguous: an RS-232 line at one tenth looks like a weak or low-voltage line at the "
+        "right factor. "
+        "Look at the probe's switch."
+    )
+
+
+def zero_shift(evidence: Evidence, role: str) -> float | None:
+    """Volts by which both levels lie off, None when they do not (or are bipolar)."""
+    line, fam = evidence.lines[role], evidence.family
+    swing = line.swing_v
+    if fam is None:
+        fam = next(
+            (f for f in FAMILIES if not f.bipolar and swing and abs(swing / f.supply_v - 1) < 0.1), None
+        )
+    if fam is None or fam.bipolar or not swing or line.low_v is None or line.high_v is None:
+        return None
+    if abs(swing / fam.supply_v - 1) > 0.2:
+        return None
+    least = evidence.expectation.limits.zero_shift_percent / 100 * fam.supply_v
+    low_off, high_off = line.low_v, line.high_v - fam.supply_v
+    same_way = low_off * high_off > 0 and abs(low_off - high_off) < max(least, 0.5 * abs(low_off))
+    return low_off if same_way and abs(low_off) > least else None
+
+
+def zero_shifted(evidence: Evidence) -> Iterator[Finding]:
+    """The swing is right but both levels lie off by the same amount."""
+    for role in ROLES:
+        shift = zero_shift(evidence, role)
+        if shift is not None:
+            detail = f"those of the {line_words(role)} lie {shift:+.3g} V off"
+            yield make_finding("zero-shifted", role, detail + ".", evidence={"shift_v": shift})
+
+
+def clipped(evidence: Evidence) -> Iterator[Finding]:
+    """A state lies at an end of the converter's range."""
+    for role in ROLES:
+        ends = [
+            end
+            for end, flag in (("low", "clipped_low"), ("high", "clipped_high"))
+            if any(r.levels is not None and getattr(r.levels, flag) for _, r in evidence.readings(role))
+        ]
+        if ends:
+            detail = f"the {' and the '.join(ends)} level of the {line_words(role)} cannot be told"
+            yield make_finding("clipped", role, detail + ".", evidence={"ends": ends})
+
+
+def levels_spoiled(evidence: Evidence, role: str) -> bool:
+    """True where the bench explains odd levels on the line, so that the firmware is not blamed."""
+    return (
+        ratio_of(evidence, role) is not None
+        or zero_shift(evidence, role) is not None
+        or any(True for f in clipped(evidence) if f.line == role)
+        or (role == FROM_TARGET and bool(evidence.bridged))
+    )
+
+
+def noisy(evidence: Evidence) -> Iterator[Finding]:
+    """Half the swing over the rms noise below the limits."""
+    limits = evidence.expectation.limits
+    for role in ROLES:
+        line = evidence.lines[role]
+        if not line.noise_v or not line.swing_v:
+            continue
+        ratio_db = 20 * math.log10(0.5 * line.swing_v / line.noise_v)
+        if ratio_db >= limits.noise_warn_db:
+            continue
+        detail = (
+            f"half the swing of the {line_words(role)} is only {ratio_db:.1f} dB above the noise of "
+            f"{quantity(line.noise_v, 'V', 2)} rms"
+        )
+        severity = FAIL if ratio_db < limits.noise_min_db else WARNING
+        yield make_finding("noisy", role, detail + ".", severity=severity, evidence={"db": ratio_db})
+
+
+def glitches(evidence: Evidence) -> Iterator[Finding]:
+    """Pulses too short for a character."""
+    for role in ROLES:
+        found = sum(r.edges.glitches for _, r in evidence.readings(role))
+        if found:
+            detail = f"{many(found, 'pulse')} on the {line_words(role)}"
+            yield make_finding("glitches", role, detail + ".", evidence={"count": found})

@@ -1,0 +1,197 @@
+"""Which line spoke first, what is only a copy of the other, and which echo belongs to which character."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.pipeline.coupling import Copy, copy_on
+from service.pipeline.echoes import (
+    CHANGED,
+    EXTRA,
+    MISSING,
+    MOVED,
+    OK,
+    Echo,
+    count,
+    pair_characters,
+    start_bridged,
+)  # fmt: skip
+from service.pipeline.evidence import FROM_TARGET, TO_TARGET, Coupling, Evidence, ReadShot
+from service.pipeline.readings import Characters, Edges, LineReading
+
+COPY_SWING = 0.5
+"""A line whose swing is under this part of the other's may be a copy of it rather than a line of its own."""
+TOGETHER_BITS = 0.5
+"""Characters that start within this many bit times of each other started together."""
+EMPTY = Characters(*(np.empty(0, dtype=d) for d in (np.int32, float, float, np.uint8, np.int64, np.int64)))
+
+
+def set_copies_aside(evidence: Evidence) -> Evidence:
+    """Take the other line's copy off a line at rest: what was read there is not its own traffic."""
+    limit = evidence.expectation.limits.crosstalk_percent
+    shots = list(evidence.shots)
+    found: dict[str, list[tuple[int, float]]] = {}
+    for number, shot in enumerate(shots):
+        for role, other in ((FROM_TARGET, TO_TARGET), (TO_TARGET, FROM_TARGET)):
+            copied = copy_on(shot.line(role), shot.line(other))
+            if copied is None or copied.percent < limit:
+                continue
+            found.setdefault(role, []).append((number, copied.percent))
+            if _is_only_copy(shot.line(role), shot.line(other)):
+                shots[number] = shots[number].with_line(role, _at_rest(shot.line(role), copied))
+    couplings = tuple(
+        Coupling(role, max(p for _, p in seen), tuple(n for n, _ in seen)) for role, seen in found.items()
+    )
+    return evidence.with_(shots=tuple(shots), couplings=couplings)
+
+
+def _is_only_copy(reading: LineReading, source: LineReading) -> bool:
+    """True when all that was decoded on the line starts together with the source's characters, at a small
+    swing.
+    """
+    if reading.levels is None or source.levels is None or not len(reading.edges):
+        return False
+    if reading.levels.amplitude_v > COPY_SWING * source.levels.amplitude_v:
+        return False
+    near = _distance_to(reading.edges.times_s, source.edges.times_s)
+    bit = source.bit_time_s.value if source.bit_time_s else 4 * reading.trace.interval_s
+    return bool(np.mean(near < TOGETHER_BITS * bit) > 0.9)
+
+
+def _distance_to(times: NDArray[np.float64], marks: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Distance of each time to the nearest mark; infinite without marks. Both sorted."""
+    if not len(marks):
+        return np.full(len(times), np.inf)
+    after = np.clip(np.searchsorted(marks, times), 1, max(len(marks) - 1, 1))
+    low, high = marks[np.minimum(after - 1, len(marks) - 1)], marks[np.minimum(after, len(marks) - 1)]
+    return np.asarray(np.minimum(np.abs(times - low), np.abs(times - high)))
+
+
+def _at_rest(reading: LineReading, copied: Copy) -> LineReading:
+    """The same line as one without traffic, at the level that it held."""
+    return replace(
+        reading,
+        levels=None,
+        idle_high=None,
+        edges=Edges(np.empty(0), np.empty(0, dtype=bool), reading.edges.glitches),
+        bit_time_s=None,
+        characters=EMPTY,
+        flat_v=copied.rest_v,
+        noise_v=reading.levels.noise_v if reading.levels else reading.noise_v,
+        samples_per_bit=None,
+    )
+
+
+def follow_the_traffic(evidence: Evidence) -> Evidence:
+    """Give the roles to the lines by who spoke first and who answered, when the probes are exchanged."""
+    votes = [_answers_backwards(shot) for shot in evidence.shots]
+    if sum(votes) <= 0:
+        return evidence
+    swapped = tuple(replace(s, to_target=s.from_target, from_target=s.to_target) for s in evidence.shots)
+    couplings = tuple(
+        replace(c, role=FROM_TARGET if c.role == TO_TARGET else TO_TARGET) for c in evidence.couplings
+    )
+    return evidence.with_(shots=swapped, couplings=couplings, exchanged=True)
+
+
+def _answers_backwards(shot: ReadShot) -> int:
+    """+1 when from-target speaks first and to-target answers it, -1 when it is as named, 0 when it does not
+    show.
+    """
+    to, back = shot.to_target.characters, shot.from_target.characters
+    if not len(to) or not len(back):
+        return 0
+    bit = _bit_time(shot)
+    if back.start_s[0] >= to.start_s[0] - TOGETHER_BITS * bit:
+        return -1
+    named = _right(pair_characters(0, to, back, bit))
+    exchanged = _right(pair_characters(0, back, to, bit))
+    return int(exchanged > named) - int(named > exchanged)
+
+
+def _right(echoes: Sequence[Echo]) -> float:
+    """How well the characters answer each other: a changed answer is half an answer."""
+    return count(echoes, OK, MOVED, judged_only=False) + 0.5 * count(echoes, CHANGED, judged_only=False)
+
+
+def _bit_time(shot: ReadShot) -> float:
+    for reading in (shot.to_target, shot.from_target):
+        if reading.bit_time_s is not None:
+            return reading.bit_time_s.value
+    return 0.0
+
+
+def pair_echoes(evidence: Evidence) -> Evidence:
+    """Fill in `echoes`, and `bridged` where the from-target line is a twin of the to-target line."""
+    echoes: list[Echo] = []
+    bridged = []
+    for number, shot in enumerate(evidence.shots):
+        to, back, bit = shot.to_target.characters, shot.from_target.characters, _bit_time(shot)
+        pairs = pair_characters(number, to, back, bit)
+        if _may_be_bridged(to, back, bit):
+            twins = pair_characters(number, to, back, bit, causal=False)
+            if _is_bridged(pairs, twins, to, back, bit):
+                bridged.append(number)
+                pairs = twins
+        echoes += _with_window(pairs, shot, evidence)
+    return evidence.with_(echoes=tuple(echoes), bridged=tuple(bridged))
+
+
+def _may_be_bridged(to: Characters, back: Characters, bit_time_s: float) -> bool:
+    """True when half of the to-target characters have one on the other line at about the same time."""
+    if not len(to) or not len(back):
+        return False
+    return bool(np.mean(_distance_to(to.start_s, back.start_s) < 4 * bit_time_s) >= 0.5)
+
+
+def _is_bridged(
+    pairs: Sequence[Echo], twins: Sequence[Echo], to: Characters, back: Characters, bit_time_s: float
+) -> bool:
+    """True when paying no heed to time explains more, by pairs that start too early to be echoes.
+
+    Also when half of the characters are there twice: as a copy at the same time and as an echo.
+    """
+    early = start_bridged(twins, bit_time_s)
+    if early and 2 * early >= count(twins, OK, judged_only=False) and _right(twins) > _right(pairs):
+        return True
+    together = 0
+    for echo in pairs:
+        if echo.status == EXTRA and echo.echo_index is not None and len(to):
+            at = int(np.argmin(np.abs(to.start_s - back.start_s[echo.echo_index])))
+            near = abs(to.start_s[at] - back.start_s[echo.echo_index]) < TOGETHER_BITS * bit_time_s
+            together += bool(near and to.values[at] == echo.echoed)
+    return together > 0 and 2 * together >= len(to)
+
+
+def _with_window(pairs: Sequence[Echo], shot: ReadShot, evidence: Evidence) -> list[Echo]:
+    """Mark what the record cannot say: the missing echo of one of the last characters, an echo of unseen
+    ones.
+    """
+    to = shot.to_target.characters
+    wait = answer_wait(pairs, shot, evidence)
+    answered = max(
+        (e.sent_index for e in pairs if e.echo_index is not None and e.sent_index is not None), default=-1
+    )
+    first_end = float(to.end_s[0]) if len(to) else np.inf
+    out = []
+    for echo in pairs:
+        judged = echo.judged
+        if echo.status == MISSING and echo.sent_index is not None and echo.sent_index > answered:
+            judged = judged and shot.from_target.trace.end_s - float(to.end_s[echo.sent_index]) >= wait
+        if echo.status == EXTRA and echo.echo_index is not None and shot.begun_in_traffic:
+            judged = judged and bool(shot.from_target.characters.start_s[echo.echo_index] >= first_end)
+        out.append(replace(echo, judged=judged))
+    return out
+
+
+def answer_wait(pairs: Sequence[Echo], shot: ReadShot, evidence: Evidence) -> float:
+    """How long the record must go on after a character before its missing echo counts, seconds."""
+    limits = evidence.expectation.limits
+    to = shot.to_target.characters
+    frame_s = float(np.median(to.end_s - to.start_s)) if len(to) else 0.0
+    slowest = max((e.stop_end_to_start_s for e in pairs if e.stop_end_to_start_s is not None), default=0.0)
+    return min(limits.latency_max_s, max(limits.answer_wait_characters * frame_s, 4 * slowest))
