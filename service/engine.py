@@ -24,6 +24,8 @@ log = logging.getLogger(__name__)
 
 CLOSE_GRACE_S = 10.0
 """A run of an echo test takes a few seconds: worth waiting for when the service is stopped."""
+STOP_S = 5.0
+"""For a run to leave the scope idle after it was asked to stop."""
 
 
 class Engine(Protocol):
@@ -161,7 +163,9 @@ class InProcessEngine:
                 lane.stop.ask("the service was stopped")
         for lane in self._lanes.values():
             if lane.thread is not None:
-                lane.thread.join(timeout=self._close_grace_s)
+                lane.thread.join(timeout=STOP_S)
+                if lane.thread.is_alive():
+                    log.warning("run %s did not stop within %g s", lane.active, STOP_S)
         self._held.close()
 
     def _idle(self) -> bool:
