@@ -14,11 +14,25 @@ LONGEST_PAYLOAD = 4096
 
 @dataclass(frozen=True)
 class Plan:
-    """A shipped payload. Values that the station's data bits cannot carry are left out when it is sent."""
+    """A shipped payload, made for eight data bits; `fitted` makes it fit fewer."""
 
     name: str
     about: str
     payload: bytes
+    pattern: bool = False
+    """True: its bits matter, they are cut to the data bits. False: its values matter, too large ones go."""
+
+    def fitted(self, frame: FrameFormat) -> bytes:
+        """What of it the frame can carry; BadPayload when that is nothing."""
+        above = 1 << frame.data_bits
+        if self.pattern:
+            return bytes(value % above for value in self.payload)
+        fitting = bytes(value for value in self.payload if value < above)
+        if not fitting:
+            raise BadPayload(
+                f"the station's frame {frame} can carry none of the values of plan {self.name!r}"
+            )
+        return fitting
 
 
 @dataclass(frozen=True)
@@ -42,7 +56,7 @@ def payload_of(send: Send, frame: FrameFormat) -> bytes:
     if len(given) != 1:
         raise BadPayload(f"exactly one of text, hex and plan is needed, got {' and '.join(given) or 'none'}")
     if send.plan is not None:
-        return bytes(b for b in plan_named(send.plan).payload if b < 1 << frame.data_bits)
+        return plan_named(send.plan).fitted(frame)
     payload = send.text.encode("utf-8") if send.text is not None else bytes_of_hex(send.hex or "")
     return _checked(payload, frame)
 
@@ -84,9 +98,9 @@ PLANS: tuple[Plan, ...] = (
     Plan("short", "six printable characters, a first sign of life", b"Tide 7"),
     Plan("printable", "every printable ASCII character once", bytes(range(0x20, 0x7F))),
     Plan("all-values", "every value that the data bits can carry, once, rising", bytes(range(256))),
-    Plan("square-wave", "0x55: with 8N1 an even square wave, best for bit time and edges", b"\x55" * 16),
-    Plan("long-levels", "0x00 and 0xff in turn: longest low and high, best for levels", b"\x00\xff" * 8),
+    Plan("square-wave", "0x55: with 8N1 an even square wave, best for bit time and edges", b"\x55" * 16, True),
+    Plan("long-levels", "0x00 and 0xff in turn: longest low and high, best for levels", b"\x00\xff" * 8, True),
     Plan("one-bit-each", "a single 1 walking through 0, then a 0 through 1: tells swapped and stuck bits",
-         bytes(1 << i for i in range(8)) + bytes(0xFF ^ (1 << i) for i in range(8))),
+         bytes(1 << i for i in range(8)) + bytes(0xFF ^ (1 << i) for i in range(8)), True),
     Plan("controls", "control characters, which a terminal may swallow", bytes([*range(0x20), 0x7F])),
 )  # fmt: skip

@@ -1,0 +1,199 @@
+"""The stations file: what is right is read, what is wrong is named with file, station and key."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from service.errors import BadStationsFile, UnknownStation, outcome_of
+from service.pipeline.expectation import Accuracy, Limits
+from service.pipeline.readings import FrameFormat
+from service.stations import load_stations, station_named
+
+# the example of the contract with outsiders, in our own lab
+ONE = """
+[[station]]
+name = "north-3"
+scope = "TCPIP::127.0.0.1::hislip0,14880::INSTR"
+dialect = "scpi-1999"
+serial = "socket://127.0.0.1:15000"
+baud = 230400
+frame = "8N1"
+logic = "3.3"
+[station.probes]
+to_target = {channel = "1", ratio = 10}
+from_target = {channel = "2", ratio = 10}
+[station.limits]
+latency_max_s = 2e-3
+rate_percent = 2
+[station.accuracy]
+timebase_ppm = 25
+vertical_percent = 3
+"""
+TWO = ONE + ONE.replace("north-3", "north-4").replace("14880", "14881").replace("15000", "15001")
+
+
+def load(tmp_path: Path, text: str) -> tuple[object, ...]:
+    path = tmp_path / "stations.toml"
+    path.write_text(text, encoding="utf-8")
+    return load_stations(path)
+
+
+def test_a_full_entry_is_read_with_all_its_values(tmp_path: Path) -> None:
+    """Numbers keep their meaning whether written as 2 or 2.0."""
+    path = tmp_path / "stations.toml"
+    path.write_text(ONE)
+    (station,) = load_stations(path)
+    assert (station.name, station.baud, station.logic) == ("north-3", 230400, "3.3")
+    assert station.frame == FrameFormat(8, "N", 1)
+    assert station.probes["from_target"].channel == "2"
+    assert station.limits == Limits(latency_max_s=2e-3, rate_percent=2.0)
+    assert station.accuracy == Accuracy(25.0, 3.0, assumed=())
+    expectation = station.expectation(b"Tide 7")
+    assert (expectation.sent, expectation.baud, expectation.limits) == (b"Tide 7", 230400, station.limits)
+
+
+def test_limits_and_accuracy_may_be_left_out_and_the_assumed_is_named(tmp_path: Path) -> None:
+    """A result says what nobody stated."""
+    path = tmp_path / "stations.toml"
+    path.write_text(ONE.split("[station.limits]")[0] + "[station.accuracy]\nvertical_percent = 2\n")
+    (station,) = load_stations(path)
+    assert station.limits == Limits()
+    assert station.accuracy.assumed == ("timebase_ppm",)
+
+
+def test_a_dialect_by_path_counts_from_the_stations_file(tmp_path: Path) -> None:
+    """Wherever the service was started from."""
+    path = tmp_path / "lab" / "stations.toml"
+    path.parent.mkdir()
+    path.write_text(ONE.replace('"scpi-1999"', '"dialects/ours.toml"'))
+    (station,) = load_stations(path)
+    assert station.dialect == str(tmp_path / "lab" / "dialects" / "ours.toml")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        (
+            "baud = 230400",
+            "bauds = 230400",
+            "station 'north-3', key bauds: unknown key, did you mean 'baud'?",
+        ),
+        (
+            "latency_max_s",
+            "latency_max",
+            "key limits.latency_max: unknown key, did you mean 'latency_max_s'?",
+        ),
+        (
+            "timebase_ppm",
+            "time_base_ppm",
+            "key accuracy.time_base_ppm: unknown key, did you mean 'timebase_ppm'?",
+        ),
+        ("to_target =", "to_traget =", "key probes.to_traget: unknown key, did you mean 'to_target'?"),
+        ('{channel = "1", ratio', '{chanel = "1", ratio', "key probes.to_target.chanel: unknown key"),
+        ("[[station]]", "[[stations]]", "key stations: unknown key, did you mean 'station'?"),
+        ("[[station]]", "[station]", "two brackets"),
+        ('name = "north-3"', "", "station number 1, key name: is missing"),
+        ('name = "north-3"', 'name = "north 3"', "key name: must be letters"),
+        ('name = "north-3"', 'name = "../etc"', "key name: must be letters"),
+        ("baud = 230400", 'baud = "fast"', "key baud: must be a bit rate in Bd, was 'fast'"),
+        ("baud = 230400", "baud = true", "key baud"),
+        ("baud = 230400", "baud = 0", "above zero, was 0"),
+        ("baud = 230400", "baud = nan", "above zero, was nan"),
+        ("baud = 230400", "", "key baud: is missing"),
+        ('frame = "8N1"', 'frame = "8X1"', "key frame: frame '8X1' is not of the form 8N1"),
+        ('frame = "8N1"', 'frame = "9N1"', "5 to 8 data bits"),
+        ('logic = "3.3"', 'logic = "3.4"', "must be one of 1.8, 2.5, 3.3"),
+        ('logic = "3.3"', "logic = 3.3", "key logic: must be a logic family as text, was 3.3"),
+        ("ratio = 10}", "ratio = -10}", "key probes.to_target.ratio"),
+        ('channel = "2"', 'channel = "1"', "both probes name channel '1'"),
+        ("rate_percent = 2", 'rate_percent = "two"', "key limits: rate_percent must be a number, was 'two'"),
+        ("rate_percent = 2", 'required = ["contents"]', "key limits: required must list criteria"),
+        ("timebase_ppm = 25", "timebase_ppm = -1", "key accuracy.timebase_ppm"),
+        ('serial = "socket://127.0.0.1:15000"', 'serial = ""', "key serial"),
+        ('"north-3"', '"north-3', "is not TOML"),
+    ],
+)
+def test_what_is_wrong_is_named_with_file_station_and_key(
+    tmp_path: Path, old: str, new: str, words: str
+) -> None:
+    """One sentence that a person can act on."""
+    assert old in ONE
+    with pytest.raises(BadStationsFile, match=re.escape(words)) as caught:
+        load(tmp_path, ONE.replace(old, new, 1))
+    assert str(tmp_path / "stations.toml") in str(caught.value)
+    assert outcome_of(caught.value).exit_code == 2
+
+
+def test_every_limit_of_the_pipeline_can_be_set_per_station(tmp_path: Path) -> None:
+    """A limit that is added tomorrow is known here without another word."""
+    import dataclasses
+
+    names = [f.name for f in dataclasses.fields(Limits) if f.name != "required"]
+    lines = "\n".join(f"{name} = {0.5 + n}" for n, name in enumerate(names))
+    path = tmp_path / "stations.toml"
+    path.write_text(ONE.split("[station.limits]")[0] + "[station.limits]\n" + lines)
+    (station,) = load_stations(path)
+    assert [getattr(station.limits, name) for name in names] == [0.5 + n for n in range(len(names))]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("north-4", "north-3", "key name: station 'north-3' has 'north-3' already"),
+        ("north-4", "NORTH-3", "key name: station 'north-3' has"),
+        ("14881", "14880", "station 'north-4', key scope: station 'north-3' has"),
+        ("15001", "15000", "station 'north-4', key serial: station 'north-3' has"),
+    ],
+)
+def test_two_stations_may_share_neither_name_nor_scope_nor_link(
+    tmp_path: Path, old: str, new: str, words: str
+) -> None:
+    """They would take each other's captures."""
+    assert len(load(tmp_path, TWO)) == 2
+    with pytest.raises(BadStationsFile, match=re.escape(words)):
+        load(tmp_path, TWO.replace(old, new))
+
+
+def test_two_names_of_one_serial_device_are_one_link(tmp_path: Path) -> None:
+    """Links under by-id point at the same device file."""
+    device, alias = tmp_path / "ttyUSB0", tmp_path / "by-id"
+    device.touch()
+    alias.symlink_to(device)
+    text = TWO.replace("socket://127.0.0.1:15000", str(device)).replace(
+        "socket://127.0.0.1:15001", str(alias)
+    )
+    with pytest.raises(BadStationsFile, match="key serial"):
+        load(tmp_path, text)
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [(None, "no such stations file"), (b"\xff\xfe", "is not UTF-8 text"), (b"", "names no station")],
+)
+def test_a_file_that_is_none_is_told_plainly(tmp_path: Path, content: bytes | None, words: str) -> None:
+    """Missing, not text, empty."""
+    path = tmp_path / "stations.toml"
+    if content is not None:
+        path.write_bytes(content)
+    with pytest.raises(BadStationsFile, match=words):
+        load_stations(path)
+
+
+def test_a_folder_in_place_of_the_file_is_told_plainly(tmp_path: Path) -> None:
+    """The system's own words."""
+    with pytest.raises(BadStationsFile, match="cannot be read"):
+        load_stations(tmp_path)
+
+
+def test_an_unknown_station_is_told_with_the_nearest_or_with_all(tmp_path: Path) -> None:
+    """So that a slip of the finger is seen at once."""
+    path = tmp_path / "stations.toml"
+    path.write_text(TWO)
+    stations = load_stations(path)
+    with pytest.raises(UnknownStation, match="did you mean north-3"):
+        station_named(stations, "nroth-3")
+    with pytest.raises(UnknownStation, match="there are north-3, north-4"):
+        station_named(stations, "zzz")
