@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import logging
+import os
 import socket
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from service.errors import BadSettings, ServiceError
+from service.errors import BadSettings
 
 if TYPE_CHECKING:
     import uvicorn
@@ -19,19 +22,32 @@ GRACE_S = 5
 """How long open requests (event streams) may take to end after we were asked to stop."""
 
 
-class Server:
-    """uvicorn with one of our apps on one socket."""
+def _nothing() -> None:
+    return None
 
-    def __init__(self, wiring: Wiring, listener: socket.socket, *, log_level: str = "warning") -> None:
+
+class Server:
+    """uvicorn with one of our apps on one socket; `on_ready` is called once it can be asked."""
+
+    def __init__(
+        self,
+        wiring: Wiring,
+        listener: socket.socket,
+        *,
+        log_level: str = "warning",
+        on_ready: Callable[[], None] = _nothing,
+    ) -> None:
         import uvicorn
 
         from service.web.app import create_app
 
         self._listener = listener
         self._app = create_app(wiring)
-        self._failure: ServiceError | None = None
+        self._on_ready = on_ready
+        self._failure: BaseException | None = None
         config = uvicorn.Config(
-            self._noting_failures,
+            self._watched,
+            interface="asgi3",
             lifespan="on",
             log_level=log_level,
             timeout_graceful_shutdown=GRACE_S,
@@ -45,34 +61,39 @@ class Server:
         Raises:
             ServiceError: why it could not start.
         """
+        logging.getLogger("uvicorn.error").addFilter(_is_news)
         try:
             self._server.run(sockets=[self._listener])
         except SystemExit:  # uvicorn's way to say that the start failed; its code would read as a verdict
-            if self._failure is None:
-                raise RuntimeError("the web server could not start; its log says why") from None
+            raise self._failure or RuntimeError("the web server could not start") from None
         finally:
             self._listener.close()
-        if self._failure is not None:
-            raise self._failure
 
     def stop(self) -> None:
         """Ask it to stop; `run` returns soon after."""
         self._server.should_exit = True
 
-    async def _noting_failures(self, scope: Any, receive: Any, send: Any) -> None:
+    async def _watched(self, scope: Any, receive: Any, send: Any) -> None:
+        """The app, with an eye on its start: a failure is kept as it is, not as the text of a traceback."""
         if scope["type"] != "lifespan":
             await self._app(scope, receive, send)
             return
 
-        async def without_traceback(message: Any) -> None:
-            quiet = message["type"].endswith("failed") and isinstance(self._failure, ServiceError)
-            await send({"type": message["type"]} if quiet else message)
+        async def watched_send(message: Any) -> None:
+            await send({"type": message["type"]})
+            if message["type"] == "lifespan.startup.complete":
+                self._on_ready()
 
         try:
-            await self._app(scope, receive, without_traceback)
-        except ServiceError as error:
+            await self._app(scope, receive, watched_send)
+        except BaseException as error:
             self._failure = error
             raise
+
+
+def _is_news(record: logging.LogRecord) -> bool:
+    """A failed start is told by our own sentence."""
+    return "startup failed" not in record.getMessage()
 
 
 def bind(host: str, port: int) -> socket.socket:
@@ -85,7 +106,8 @@ def bind(host: str, port: int) -> socket.socket:
     try:
         return socket.create_server((host, port), family=family, backlog=128)
     except OSError as error:
-        raise BadSettings(f"cannot listen on {host} port {port}: {error.strerror}") from None
+        why = os.strerror(error.errno) if error.errno else str(error)
+        raise BadSettings(f"cannot listen on {host} port {port}: {why}") from None
 
 
 def base_url(listener: socket.socket) -> str:
@@ -96,14 +118,22 @@ def base_url(listener: socket.socket) -> str:
 
 @contextmanager
 def served(wiring: Wiring) -> Iterator[str]:
-    """The service in a thread of this process while the block runs; yields its address."""
+    """The service in a thread of this process while the block runs; yields its address once it can be asked.
+
+    Raises:
+        ServiceError: why it could not start.
+    """
     listener = bind("127.0.0.1", 0)
     url = base_url(listener)
-    server = Server(wiring, listener)
-    thread = threading.Thread(target=server.run, name="service", daemon=True)
-    thread.start()
-    try:
-        yield url
-    finally:
-        server.stop()
-        thread.join(GRACE_S + 5)
+    ready = threading.Event()
+    server = Server(wiring, listener, on_ready=ready.set)
+    with ThreadPoolExecutor(1, thread_name_prefix="service") as threads:
+        serving = threads.submit(server.run)
+        serving.add_done_callback(lambda _: ready.set())
+        ready.wait()
+        try:
+            if not serving.done():
+                yield url
+        finally:
+            server.stop()
+            serving.result()

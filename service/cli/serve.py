@@ -35,9 +35,9 @@ def run(arguments: argparse.Namespace) -> int:
     with termination_interrupts():
         listener = bind(host, settings.port)
         names = ", ".join(s.name for s in wiring.stations)
-        say(f"Benchwarden serves {names} at {base_url(listener)} (Ctrl-C ends it)")
+        words = f"Benchwarden serves {names} at {base_url(listener)} (Ctrl-C ends it)"
         try:
-            Server(wiring, listener, log_level="info").run()
+            Server(wiring, listener, log_level="info", on_ready=lambda: say(words)).run()
         except KeyboardInterrupt:
             return 0
     return 0

@@ -1,4 +1,4 @@
-"""The echoes of a document joined with the characters on the lines that they speak of."""
+"""The echoes of a document joined with the characters that they speak of, by their indices."""
 
 from __future__ import annotations
 
@@ -7,9 +7,6 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.report.tables import ROLES
-
-LOOK_AHEAD = 64
-"""Characters of a line among which one is looked for: a bound, so that long tests do not take n x n steps."""
 
 
 @dataclass(frozen=True)
@@ -29,20 +26,18 @@ class Exchange:
 
 
 def exchanges(document: Mapping[str, Any]) -> list[Exchange]:
-    """The document's echoes with the characters that they speak of, matched by order and by time."""
-    waiting = {role: _by_shot(document["lines"][role]["characters"]) for role in ROLES}
-    paired = []
-    for index, echo in enumerate(document["echoes"]):
-        shot = int(echo["shot"])
-        sent = _take(waiting["to_target"].get(shot, []), echo["sent"], None)
-        due = (
-            sent["start_s"] + echo["start_to_start_s"]
-            if sent and echo["start_to_start_s"] is not None
-            else None
+    """One for each echo of the document, in its order."""
+    there = {role: _by_shot(document["lines"][role]["characters"]) for role in ROLES}
+    return [
+        Exchange(
+            index + 1,
+            int(echo["shot"]),
+            str(echo["status"]),
+            _at(there["to_target"], echo["shot"], echo["sent_index"]),
+            _at(there["from_target"], echo["shot"], echo["echo_index"]),
         )
-        echoed = _take(waiting["from_target"].get(shot, []), echo["echoed"], due)
-        paired.append(Exchange(index + 1, shot, str(echo["status"]), sent, echoed))
-    return paired
+        for index, echo in enumerate(document["echoes"])
+    ]
 
 
 def _by_shot(characters: Sequence[Mapping[str, Any]]) -> dict[int, list[Mapping[str, Any]]]:
@@ -52,13 +47,7 @@ def _by_shot(characters: Sequence[Mapping[str, Any]]) -> dict[int, list[Mapping[
     return sorted_out
 
 
-def _take(
-    waiting: list[Mapping[str, Any]], value: int | None, due_s: float | None
+def _at(
+    there: Mapping[int, Sequence[Mapping[str, Any]]], shot: int, index: int | None
 ) -> Mapping[str, Any] | None:
-    """Takes the character out: the one nearest to the due time, else the first with that value."""
-    fitting = [c for c in waiting[:LOOK_AHEAD] if value is not None and c["value"] == value]
-    if not fitting:
-        return None
-    taken = fitting[0] if due_s is None else min(fitting, key=lambda c: abs(c["start_s"] - due_s))
-    waiting.remove(taken)
-    return taken
+    return None if index is None else there[shot][index]

@@ -13,7 +13,6 @@ from typing import Any
 
 from service.pipeline.readings import FrameFormat
 from service.pipeline.trace import Shot, Trace
-from service.report.envelope import View, crossings
 from service.report.exchanges import Exchange, exchanges
 from service.report.lanes import Box, Drawing, Lane, Span, described, draw
 from service.report.marks import spoken
@@ -135,7 +134,7 @@ def _close_up(
     there = [c for c in (focus.sent, focus.echoed) if c is not None]
     if not bit or not there:
         return []
-    spans = tuple(_spans(document, shot, focus, bit))
+    spans = tuple(_spans(focus, bit))
     first, last = min(c["start_s"] for c in there), max(c["end_s"] for c in there)
     if (last - first) / bit <= WIDEST_CLOSE_UP_BITS:
         return [
@@ -185,15 +184,15 @@ def _focus_words(focus: Exchange) -> str:
     return words + (f" ({ECHO_FLAWS.get(focus.status, focus.status)})" if focus.status != "ok" else "")
 
 
-def _spans(document: Mapping[str, Any], shot: Shot, focus: Exchange, bit: float) -> Iterator[Span]:
+def _spans(focus: Exchange, bit: float) -> Iterator[Span]:
     """The named intervals, each a row of its own so that none covers another."""
-    line, character = document["lines"]["to_target"], focus.sent
+    character = focus.sent
     if character is None:
         return
     start, end = character["start_s"], character["end_s"]
     yield Span(start, start + bit, f"one bit: {_time(bit)}", 0)
-    last = _last_edge(_trace_of(shot, "to_target", line["channel"]), line, start, bit)
-    if last is not None:
+    last = character.get("last_edge_s")
+    if last is not None and last > start:
         count = round((last - start) / bit)
         bits = f"{count} bit{'s' if count != 1 else ''}"
         yield Span(start, last, f"start edge to last edge: {_time(last - start)} ({bits})", 1)
@@ -207,17 +206,6 @@ def _spans(document: Mapping[str, Any], shot: Shot, focus: Exchange, bit: float)
 
 def _time(seconds: float) -> str:
     return quantity(seconds, "s", digits=4, fixed=True)
-
-
-def _last_edge(trace: Trace, line: Mapping[str, Any], start_s: float, bit: float) -> float | None:
-    """The last edge of the frame that starts there: where the stop bit begins, or earlier."""
-    low, high, frame = line["levels"]["low"], line["levels"]["high"], _frame(line)
-    if low is None or high is None or frame is None:
-        return None
-    view = View(start_s - 0.3 * bit, start_s + (frame.bits_to_last_data + 0.4) * bit, 0, 1)
-    middle, swing = (low["value"] + high["value"]) / 2, high["value"] - low["value"]
-    times = [t for t in crossings(trace, view, middle, 0.1 * swing).tolist() if view.holds(t)]
-    return times[-1] if len(times) > 1 else None
 
 
 def _frame(line: Mapping[str, Any]) -> FrameFormat | None:

@@ -56,10 +56,13 @@ class EchoRow:
 @dataclass(frozen=True)
 class MeasurementRow:
     name: str
+    line: str
     value: str
     definition: str
     limit: str
     status: Status
+    asked: bool
+    """Whether a person wants it on one page: it decides something, or is a frame time or a latency."""
 
 
 @dataclass(frozen=True)
@@ -146,11 +149,13 @@ def measurement_rows(document: Document) -> list[MeasurementRow]:
     """Each with its definition and limit."""
     return [
         MeasurementRow(
-            name=printable(_words(str(m["name"]))),
+            name=printable(_words(_bare_name(m))),
+            line=role_words(m.get("line")),
             value=with_uncertainty(m["value"], m["u"], m["unit"]),
             definition=printable(str(m["definition"])),
             limit=limit_words(m.get("limit") or {}, m["unit"]),
             status=status(m["verdict"]),
+            asked=bool(m.get("limit")) or _bare_name(m).startswith(ON_ONE_PAGE),
         )
         for m in document["measurements"]
     ]
@@ -227,6 +232,11 @@ def payload_marks(values: Sequence[int] | bytes, most: int = 40) -> str:
     return marks(values[:most]) + (f" … and {rest} more" if rest > 0 else "")
 
 
+def _bare_name(measurement: Mapping[str, Any]) -> str:
+    """`to_target.bit_time` without its line, which stands in a column of its own."""
+    return str(measurement["name"]).removeprefix(f"{measurement.get('line')}.")
+
+
 def _character(value: int | None) -> str:
     return "–" if value is None else spoken(int(value))
 
@@ -286,6 +296,8 @@ CAUSES: dict[str | None, str] = {
     "bench": "spoiled by the bench: not judged, to be repeated",
     "record": "the record does not show enough: not judged, to be repeated",
 }
+
+ON_ONE_PAGE = ("start_edge_to", "latency")
 
 SEVERITY_RANK = {"fail": -3, "warning": -2, "info": -1}
 

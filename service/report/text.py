@@ -114,11 +114,11 @@ def _lines(page: _Page, document: Mapping[str, Any]) -> None:
 
 
 def _measurements(page: _Page, document: Mapping[str, Any]) -> None:
-    page.title("Measurements")
-    rows = tables.measurement_rows(document)
+    page.title("Measurements (the report has all of them)")
+    rows = [row for row in tables.measurement_rows(document) if row.asked]
     for row in rows:
         limit = f" (limit: {row.limit}) [{row.status.word}]" if row.limit else ""
-        page.columns([[row.name, row.value + limit]], 28)
+        page.columns([[f"{row.name}{', ' if row.line else ''}{row.line}", row.value + limit]], 28)
         page.paragraph(row.definition, 6)
     if not rows:
         page.paragraph("none", 2)

@@ -40,6 +40,12 @@ def bits_of(value: int) -> list[int]:
     return [0, *((value >> k) & 1 for k in range(8)), 1]
 
 
+def last_edge_bit(value: int) -> int:
+    """Bit times from the start edge to the last edge inside the frame."""
+    bits = bits_of(value)
+    return max(k for k in range(1, len(bits)) if bits[k] != bits[k - 1])
+
+
 def trace_of(spoken: list[Spoken], end_s: float, channel: str, noise_codes: float = 0.6) -> Trace:
     """3.3 V logic with edges of about 100 ns, 25.6 mV a code, some noise, starting 50 us before zero."""
     start_s = -50e-6
@@ -62,15 +68,18 @@ def conversation(sent: bytes, shot: int = 0, lose: tuple[int, ...] = (), swap_ca
         start = index * 12 * BIT_S
         scene.to_target.append(Spoken(value, start))
         if index in lose:
-            scene.echoes.append(_echo(shot, value, None, "missing"))
+            scene.echoes.append(_echo(shot, value, None, "missing", index, None))
             continue
         echoed = value ^ 0x20 if swap_case and chr(value).isalpha() else value
         scene.from_target.append(Spoken(echoed, start + 10 * BIT_S + LATENCY_S))
-        scene.echoes.append(_echo(shot, value, echoed, "ok" if echoed == value else "changed"))
+        status = "ok" if echoed == value else "changed"
+        scene.echoes.append(_echo(shot, value, echoed, status, index, len(scene.from_target) - 1))
     return scene
 
 
-def _echo(shot: int, sent: int | None, echoed: int | None, status: str) -> dict[str, Any]:
+def _echo(
+    shot: int, sent: int | None, echoed: int | None, status: str, sent_index: int, echo_index: int | None
+) -> dict[str, Any]:
     timed = sent is not None and echoed is not None
     return {
         "shot": shot,
@@ -79,6 +88,8 @@ def _echo(shot: int, sent: int | None, echoed: int | None, status: str) -> dict[
         "status": status,
         "start_to_start_s": 10 * BIT_S + LATENCY_S if timed else None,
         "stop_end_to_start_s": LATENCY_S if timed else None,
+        "sent_index": sent_index,
+        "echo_index": echo_index,
     }
 
 
@@ -125,6 +136,7 @@ def line(channel: str, scenes: list[Scene], role: str, *, dead: bool = False) ->
                 "end_s": c.start_s + 10 * BIT_S,
                 "value": c.value,
                 "errors": list(c.errors),
+                "last_edge_s": c.start_s + last_edge_bit(c.value) * BIT_S,
             }
             for i, c in spoken
         ],
@@ -155,7 +167,8 @@ def measurements(verdict: str = "pass") -> list[dict[str, Any]]:
     """The two that a page must show with their limits."""
     return [
         {
-            "name": "latency",
+            "name": "latency_max",
+            "line": None,
             "value": 6.6e-6,
             "u": 2.4e-8,
             "k": 2,
@@ -165,7 +178,8 @@ def measurements(verdict: str = "pass") -> list[dict[str, Any]]:
             "verdict": verdict,
         },
         {
-            "name": "baud_deviation",
+            "name": "from_target.rate_deviation",
+            "line": "from_target",
             "value": 0.0052,
             "u": 0.0032,
             "k": 2,
@@ -175,7 +189,8 @@ def measurements(verdict: str = "pass") -> list[dict[str, Any]]:
             "verdict": verdict,
         },
         {
-            "name": "fall_time",
+            "name": "from_target.fall_time",
+            "line": "from_target",
             "value": None,
             "u": None,
             "k": 2,
