@@ -14,7 +14,7 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import Protocol
 
-from service.errors import FolderInUse, IllegalMove, QueueFull
+from service.errors import FolderInUse, IllegalMove, Interrupted, QueueFull, problem_of
 from service.journal import Journal
 from service.locks import held_file, is_alive
 from service.run_record import Run
@@ -211,8 +211,7 @@ class InProcessEngine:
             )
 
     def _give_up(self, run: Run, sentence: str) -> None:
-        problem = {"type": "/problems/interrupted", "title": "The run was interrupted", "status": 500}
-        self._journal.move(run.id, "error", message=sentence, error={**problem, "detail": sentence})
+        self._journal.move(run.id, "error", message=sentence, error=problem_of(Interrupted(sentence)))
 
 
 def _maker_lives(run: Run) -> bool:

@@ -20,6 +20,7 @@ ServiceError
 │   ├── StationBusy       another process holds the station
 │   ├── QueueFull
 │   └── FolderInUse       another service works on this data folder
+├── Interrupted           the program was stopped while a run was at work
 └── StoreFailed           disk full, no permission: what was being written did not come into being
 """
 
@@ -111,6 +112,10 @@ class FolderInUse(Busy):
     """Another service works on the same data folder."""
 
 
+class Interrupted(ServiceError):
+    """A run that an earlier process left unfinished; it is in the run's record, nobody raises it."""
+
+
 class StoreFailed(ServiceError):
     """The disk refused; what was being written did not come into being."""
 
@@ -183,6 +188,7 @@ OUTCOMES: dict[type[BaseException], Outcome] = {
     QueueFull: Outcome(503, 5, "queue-full", "Too many runs wait for the station", 30),
     FolderInUse: Outcome(503, 5, "folder-in-use", "Another service works on this data folder"),
     Busy: Outcome(503, 5, "busy", "Somebody else is at work", 10),
+    Interrupted: Outcome(500, 5, "interrupted", "The run was interrupted"),
     StoreFailed: Outcome(507, 5, "store-failed", "The disk refused"),
     RunCancelled: Outcome(409, 5, "run-cancelled", "The run was cancelled"),
     drivers_errors.RequestError: Outcome(

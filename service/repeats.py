@@ -62,6 +62,12 @@ class Repeats:
             except UnknownRun:
                 return make(known["run_id"])
 
+    def forget_old(self) -> None:
+        """Remove keys whose time is over; those of today are left alone."""
+        for path in self.folder.glob("*.json"):
+            if self._fresh(path) is None:
+                path.unlink(missing_ok=True)
+
     @contextmanager
     def _alone(self, key: str) -> Iterator[None]:
         with self._guard:
@@ -78,8 +84,12 @@ class Repeats:
         return self.folder / f"{hashlib.sha256(key.encode()).hexdigest()}.json"
 
     def _known(self, key: str) -> dict[str, Any] | None:
+        return self._fresh(self._path(key))
+
+    def _fresh(self, path: Path) -> dict[str, Any] | None:
+        """What the key stands for; None when its time is over or it never was."""
         try:
-            known: dict[str, Any] = json.loads(self._path(key).read_bytes())
+            known: dict[str, Any] = json.loads(path.read_bytes())
         except FileNotFoundError:
             return None
         age = self.clock() - moment_of(known["created_at"], "created_at")

@@ -10,6 +10,7 @@ import anyio
 from fastapi import FastAPI
 
 from service.web import events, health, runs, stations
+from service.web.dependencies import problems
 from service.web.guard import Guard
 from service.web.models import BASE, Problem
 from service.web.problems import add_problem_handlers
@@ -53,6 +54,7 @@ def create_app(wiring: Wiring) -> FastAPI:
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     wiring: Wiring = app.state.wiring
     await anyio.to_thread.run_sync(wiring.engine.start)
+    await anyio.to_thread.run_sync(wiring.intake.repeats.forget_old)
     try:
         yield
     finally:
@@ -61,13 +63,18 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
 
 
 def _describe_problems(app: FastAPI) -> None:
-    """Routes refer to the problem's schema by name; none of them returns it as a model."""
+    """Routes refer to the problem's schema by name; none returns it as a model."""
     generate = app.openapi
 
     def openapi() -> dict[str, object]:
         document = generate()
         schemas = document.setdefault("components", {}).setdefault("schemas", {})
         schemas.setdefault("Problem", Problem.model_json_schema())
+        for call in (call for item in document["paths"].values() for call in item.values()):
+            if "422" in call["responses"]:
+                call["responses"] |= {str(code): answer for code, answer in problems(422).items()}
+        for name in ("HTTPValidationError", "ValidationError"):
+            schemas.pop(name, None)
         return document
 
     app.openapi = openapi  # type: ignore[method-assign]

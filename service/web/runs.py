@@ -7,6 +7,7 @@ from urllib.parse import urlencode
 
 from fastapi import APIRouter, Path, Query, Request, Response, status
 from fastapi.responses import FileResponse
+from pydantic import BaseModel, ConfigDict, Field
 
 from service.run_record import moment_of
 from service.store import RunFilter
@@ -22,25 +23,33 @@ REPORT_POLICY = (
 """A report is drawn and styled in its own file and runs no script."""
 
 
+class RunQuery(BaseModel):
+    """Filters of the list; one that is misspelt is refused, since it would give a wrong answer."""
+
+    model_config = ConfigDict(extra="forbid")
+    station: str | None = None
+    kind: Kind | None = None
+    state: State | None = None
+    verdict: Verdict | None = None
+    since: Annotated[str | None, Field(description="RFC 3339.", examples=["2027-01-12T06:00:00Z"])] = None
+    before: Annotated[str | None, Field(description="A run's id: the list goes on after it.")] = None
+    limit: Annotated[int, Field(ge=1, le=500)] = 50
+
+    def as_filter(self) -> RunFilter:
+        """Raises BadQuery for a time that is none."""
+        since = moment_of(self.since, "since") if self.since is not None else None
+        return RunFilter(self.station, self.kind, self.state, self.verdict, since, self.before)
+
+
 @router.get("/runs", summary="Runs, newest first", responses=problems(400, 422))
 def list_runs(
-    wiring: Parts,
-    request: Request,
-    response: Response,
-    station: str | None = None,
-    kind: Kind | None = None,
-    state: State | None = None,
-    verdict: Verdict | None = None,
-    since: Annotated[str | None, Query(description="RFC 3339.", examples=["2027-01-12T06:00:00Z"])] = None,
-    before: Annotated[str | None, Query(description="A run's id: the list goes on after it.")] = None,
-    limit: Annotated[int, Query(ge=1, le=500)] = 50,
+    wiring: Parts, request: Request, response: Response, query: Annotated[RunQuery, Query()]
 ) -> list[RunRow]:
     """The Link header names the next page (RFC 8288), as long as there is one."""
-    earliest = moment_of(since, "since") if since is not None else None
-    runs, more = wiring.store.listing(RunFilter(station, kind, state, verdict, earliest, before), limit)
+    runs, more = wiring.store.listing(query.as_filter(), query.limit)
     if more:
-        query = {**request.query_params, "before": runs[-1].id, "limit": str(limit)}
-        response.headers["Link"] = f'<{request.url.path}?{urlencode(query)}>; rel="next"'
+        following = {**request.query_params, "before": runs[-1].id, "limit": str(query.limit)}
+        response.headers["Link"] = f'<{request.url.path}?{urlencode(following)}>; rel="next"'
     return [run_row(run) for run in runs]
 
 

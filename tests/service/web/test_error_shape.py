@@ -153,6 +153,7 @@ def test_filters_that_make_no_sense_are_refused(client: Client) -> None:
     assert_problem(client.get("/api/v1/runs?since=yesterday"), 400, "yesterday")
     assert_problem(client.get("/api/v1/runs?state=asleep"), 422, "state")
     assert_problem(client.get("/api/v1/runs?limit=0"), 422, "limit")
+    assert_problem(client.get("/api/v1/runs?statoin=north-1"), 422, "statoin")
     assert_problem(client.get(f"/api/v1/runs/{NO_RUN}/captures/x"), 422)
 
 
@@ -205,3 +206,9 @@ def test_the_description_names_only_what_is_there(client: Client) -> None:
     post = document["paths"]["/api/v1/stations/{station}/echo-tests"]["post"]
     assert set(post["responses"]) >= {"202", "404", "422"}
     assert document["components"]["schemas"]["EchoTestIn"]["examples"]
+    for method, path in routes_of(client.app):  # type: ignore[arg-type]
+        answers = document["paths"][path][method.lower()]["responses"]
+        errors = {code: answer for code, answer in answers.items() if code >= "400"}
+        assert all(list(answer["content"]) == ["application/problem+json"] for answer in errors.values()), (
+            path
+        )

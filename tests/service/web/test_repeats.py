@@ -146,3 +146,9 @@ def test_a_key_is_forgotten_after_its_hours(tmp_path: Path) -> None:
     assert ask_directly(wiring).id == first.id
     now += timedelta(minutes=2)
     assert ask_directly(wiring, text="Tide 8").id != first.id
+    ask_directly(wiring, "k2")
+    now += timedelta(hours=1)
+    ask_directly(wiring, "k3")
+    now += timedelta(hours=1, minutes=1)
+    wiring.intake.repeats.forget_old()
+    assert len(list(wiring.intake.repeats.folder.iterdir())) == 1
