@@ -54,6 +54,7 @@ def render_report(document: Mapping[str, Any], shots: Sequence[Shot], meta: Repo
         echoed=tables.payload_marks(echoed),
         asked=tables.payload_marks(meta.sent) if meta.sent is not None else None,
         counts=tables.echo_counts(document),
+        latency=tables.latency(document),
         pictures=_marked(pictures(document, shots)),
         criteria=tables.criteria_rows(document),
         findings=tables.finding_rows(document),

@@ -61,8 +61,6 @@ class MeasurementRow:
     definition: str
     limit: str
     status: Status
-    asked: bool
-    """Whether a person wants it on one page: it decides something, or is a frame time or a latency."""
 
 
 @dataclass(frozen=True)
@@ -155,7 +153,6 @@ def measurement_rows(document: Document) -> list[MeasurementRow]:
             definition=printable(str(m["definition"])),
             limit=limit_words(m.get("limit") or {}, m["unit"]),
             status=status(m["verdict"]),
-            asked=bool(m.get("limit")) or _bare_name(m).startswith(ON_ONE_PAGE),
         )
         for m in document["measurements"]
     ]
@@ -163,8 +160,36 @@ def measurement_rows(document: Document) -> list[MeasurementRow]:
 
 def line_rows(document: Document, *, brief: bool = False) -> list[LineRow]:
     """Both lines side by side; `brief` leaves out what the record alone gives, for narrow pages."""
-    lines = [document["lines"]["to_target"], document["lines"]["from_target"]]
-    return [LineRow(name, *(told(line, not brief) for line in lines)) for name, told in LINE_QUANTITIES]
+    lines = [document["lines"][role] for role in ROLES]
+    rows = [LineRow(name, *(told(line, not brief) for line in lines)) for name, told in LINE_QUANTITIES]
+    frames = [LineRow(name, *(_span(document, role, key) for role in ROLES)) for name, key in FRAME_TIMES]
+    return rows[:AFTER_RATE] + frames + rows[AFTER_RATE:]
+
+
+def latency(document: Document) -> str:
+    """From the end of the stop bit to the start of the echo: shortest to longest, and the limit."""
+    shortest, longest = (_measurement(document, f"latency_{which}") for which in ("min", "max"))
+    if longest is None or longest["value"] is None:
+        return NOT_MEASURED
+    words = with_uncertainty(longest["value"], longest["u"], longest["unit"])
+    if shortest is not None and shortest["value"] is not None:
+        words = f"{with_uncertainty(shortest['value'], shortest['u'], shortest['unit'])} to {words}"
+    limit = limit_words(longest.get("limit") or {}, longest["unit"])
+    return words + (f" (limit: {limit})" if limit else "")
+
+
+def _span(document: Document, role: str, key: str) -> str:
+    """An interval of one character, with the number of bit times that it holds."""
+    found = _measurement(document, f"{role}.{key}")
+    if found is None or found["value"] is None:
+        return NOT_MEASURED
+    words = with_uncertainty(found["value"], found["u"], found["unit"])
+    bit = (document["lines"][role]["bit_time"] or {}).get("value")
+    return f"{words} ({round(2 * found['value'] / bit) / 2:g} bits)" if bit else words
+
+
+def _measurement(document: Document, name: str) -> Mapping[str, Any] | None:
+    return next((m for m in document["measurements"] if m["name"] == name), None)
 
 
 def sent_and_echoed(document: Document) -> tuple[list[int], list[int]]:
@@ -297,7 +322,14 @@ CAUSES: dict[str | None, str] = {
     "record": "the record does not show enough: not judged, to be repeated",
 }
 
-ON_ONE_PAGE = ("start_edge_to", "latency")
+FRAME_TIMES = (
+    ("start edge to last edge", "start_edge_to_last_edge"),
+    ("start edge to end of stop bit", "start_edge_to_stop_end"),
+)
+"""Two times that are both called the time of a character; the first is not a whole frame."""
+
+AFTER_RATE = 4
+"""Rows of LINE_QUANTITIES after which they stand."""
 
 SEVERITY_RANK = {"fail": -3, "warning": -2, "info": -1}
 

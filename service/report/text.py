@@ -26,7 +26,6 @@ def text_page(
     _criteria(page, document)
     _findings(page, document)
     _lines(page, document)
-    _measurements(page, document)
     _flawed_echoes(page, document)
     return page.text()
 
@@ -78,6 +77,7 @@ def _said(document: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
         yield role, f"{words}   ({_count(len(values), 'character')})"
     counts = tables.echo_counts(document)
     yield "echoes", ", ".join(f"{n} {printable(s)}" for s, n in counts.items()) or "none"
+    yield "echo latency", f"{tables.latency(document)}, end of stop bit to start of echo"
 
 
 def _criteria(page: _Page, document: Mapping[str, Any]) -> None:
@@ -111,17 +111,6 @@ def _lines(page: _Page, document: Mapping[str, Any]) -> None:
     rows = [["", "to target", "from target"]]
     rows += [[row.name, row.to_target, row.from_target] for row in tables.line_rows(document, brief=True)]
     page.columns(rows)
-
-
-def _measurements(page: _Page, document: Mapping[str, Any]) -> None:
-    page.title("Measurements (the report has all of them)")
-    rows = [row for row in tables.measurement_rows(document) if row.asked]
-    for row in rows:
-        limit = f" (limit: {row.limit}) [{row.status.word}]" if row.limit else ""
-        page.columns([[f"{row.name}{', ' if row.line else ''}{row.line}", row.value + limit]], 28)
-        page.paragraph(row.definition, 6)
-    if not rows:
-        page.paragraph("none", 2)
 
 
 def _flawed_echoes(page: _Page, document: Mapping[str, Any]) -> None:

@@ -16,7 +16,9 @@ def page(name: str) -> str:
     ("name", "words"),
     [
         ("good", ["Echo test at north-3: PASS", "Tide␣7   (6 characters)", "6 ok", "230412.0 ± 7.4 Bd",
-                  "4.34005 ± 0.00014 µs", "6.600 ± 0.024 µs (limit: at most 2 ms) [pass]", "report.html"]),
+                  "4.34005 ± 0.00014 µs", "6.500 ± 0.024 µs to 6.600 ± 0.024 µs (limit: at most 2 ms)",
+                  "start edge to last edge        39.0604 ± 0.0030 µs (9 bits)",
+                  "start edge to end of stop bit  43.4005 ± 0.0030 µs (10 bits)", "report.html"]),
         ("one_missing", ["FAIL", "Decided by: content", "[fail] echo-missing (side: device, line",
                          "What to do: Look for", "no. 4  sent e (0x65)  echoed –  missing"]),
         ("wrong_probe", ["INCONCLUSIVE", "[inconclusive]", "probe-ratio (side: bench"]),
