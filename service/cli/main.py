@@ -12,7 +12,7 @@ import os
 import sys
 from collections.abc import Sequence
 
-from service.cli import demo, echo, serve, simulate
+from service.cli import analyze, demo, echo, serve, simulate
 from service.cli.say import complain, print_json
 
 log = logging.getLogger(__name__)
@@ -91,4 +91,4 @@ class _Version(argparse.Action):
         parser.exit(0)
 
 
-COMMANDS = (demo, serve, simulate, echo)
+COMMANDS = (demo, serve, simulate, echo, analyze)

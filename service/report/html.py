@@ -61,6 +61,7 @@ def render_report(document: Mapping[str, Any], shots: Sequence[Shot], meta: Repo
         echoes=_echo_table(document),
         measurements=tables.measurement_rows(document),
         lines=tables.line_rows(document),
+        notes=[*tables.assumptions(document), *(printable(note) for note in meta.notes)],
         instrument={printable(k): printable(str(v)) for k, v in meta.instrument.items()},
         settings=_settings(meta),
         cautions={"sentences": CAUTIONS, "last_word": LAST_WORD},

@@ -111,6 +111,8 @@ def _lines(page: _Page, document: Mapping[str, Any]) -> None:
     rows = [["", "to target", "from target"]]
     rows += [[row.name, row.to_target, row.from_target] for row in tables.line_rows(document, brief=True)]
     page.columns(rows)
+    for sentence in tables.assumptions(document):
+        page.paragraph(sentence, 2)
 
 
 def _flawed_echoes(page: _Page, document: Mapping[str, Any]) -> None:

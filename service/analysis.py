@@ -1,0 +1,131 @@
+"""A saved capture judged with no hardware: what `benchwarden analyze` and `POST /analyses` both do.
+
+Imports numpy-only parts; the report's template engine is loaded by whoever asks for a report.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from drivers.scope.capture import Capture
+from service.errors import BadCaptureFile, BadInput
+from service.files.csv_trace import TraceTable, parse_csv
+from service.files.npz import capture_from_bytes
+from service.pipeline.chain import judge
+from service.pipeline.document import result_document
+from service.pipeline.expectation import LOGIC_FAMILIES, Accuracy, Expectation
+from service.pipeline.readings import FrameFormat
+from service.pipeline.trace import Shot
+from service.report.meta import ReportMeta, instrument_facts, settings_facts, software_versions
+from service.shots import channel_label, shot_of
+
+ZIP_START = b"PK"
+"""An NPZ file is a ZIP archive; a CSV file with a header never begins so."""
+
+
+@dataclass(frozen=True)
+class AnalysisOptions:
+    """What is known about the capture; None = found from the record itself."""
+
+    sent: bytes | None = None
+    baud: float | None = None
+    frame: FrameFormat | None = None
+    logic: str | None = None
+    to_target: str = "ch1"
+    """A channel as people name it ("ch1"), as a file names its column ("ch1_v"), or as the scope does ("1")."""
+    from_target: str = "ch2"
+    timebase_ppm: float | None = None
+    """None: 25 is assumed, and the result says so."""
+
+    def __post_init__(self) -> None:
+        if self.baud is not None and not 0 < self.baud < 1e10:
+            raise BadInput(f"baud must be a bit rate above 0, was {self.baud:g}")
+        if self.timebase_ppm is not None and not 0 < self.timebase_ppm < 1e6:
+            raise BadInput(f"timebase_ppm must lie between 0 and a million, was {self.timebase_ppm:g}")
+        if self.logic is not None and self.logic not in LOGIC_FAMILIES:
+            raise BadInput(f"logic must be one of {', '.join(LOGIC_FAMILIES)}, was {self.logic!r}")
+        if self.to_target == self.from_target:
+            raise BadInput(
+                f"to_target and from_target are both {self.to_target!r}; each line needs its channel"
+            )
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """The result document with what a report needs beside it."""
+
+    document: dict[str, Any]
+    shots: tuple[Shot, ...]
+    meta: ReportMeta
+
+
+def analyse_file(path: Path, options: AnalysisOptions) -> Analysis:
+    """Judge a CSV or NPZ file.
+
+    Raises:
+        BadCaptureFile: it cannot be opened or read; says what is wrong and where.
+    """
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise BadCaptureFile(f"cannot read {path}: {error.strerror}") from None
+    return analyse(data, path.name, options)
+
+
+def analyse(data: bytes, name: str, options: AnalysisOptions) -> Analysis:
+    """Judge a file's content; `name` stands in errors and in the report. BadCaptureFile."""
+    if data.startswith(ZIP_START):
+        capture = capture_from_bytes(data, name)
+        shot, meta = _shot_of_capture(capture, name, options), _meta_of_capture(capture, name, options)
+    else:
+        table = parse_csv(data, name)
+        shot, meta = _shot_of_table(table, name, options), _meta(name, options, notes=table.comments)
+    document = result_document(judge([shot], _expectation(options)))
+    return Analysis(document, (shot,), meta)
+
+
+def _expectation(options: AnalysisOptions) -> Expectation:
+    known = (
+        Accuracy()
+        if options.timebase_ppm is None
+        else Accuracy(options.timebase_ppm, assumed=("vertical_percent",))
+    )
+    return Expectation(options.baud, options.frame, options.logic, options.sent, accuracy=known)
+
+
+def _shot_of_table(table: TraceTable, name: str, options: AnalysisOptions) -> Shot:
+    columns = {alias: c for c in table.channels for alias in (c, f"{c}_v")}
+    to_target, from_target = (
+        table.trace(_chosen(wanted, columns, name)) for wanted in (options.to_target, options.from_target)
+    )
+    return Shot(to_target, from_target, options.sent)
+
+
+def _shot_of_capture(capture: Capture, name: str, options: AnalysisOptions) -> Shot:
+    channels = {alias: c.name for c in capture.channels for alias in (c.name, channel_label(c.name))}
+    to_target, from_target = (_chosen(w, channels, name) for w in (options.to_target, options.from_target))
+    return shot_of(capture, to_target, from_target, options.sent)
+
+
+def _chosen(wanted: str, channels: dict[str, str], name: str) -> str:
+    if wanted not in channels:
+        raise BadCaptureFile(f"{name} has no channel {wanted!r}, it has {', '.join(dict.fromkeys(channels))}")
+    return channels[wanted]
+
+
+def _meta_of_capture(capture: Capture, name: str, options: AnalysisOptions) -> ReportMeta:
+    return _meta(
+        name,
+        options,
+        started_at=capture.taken_at,
+        instrument=instrument_facts(capture),
+        settings=settings_facts(capture),
+    )
+
+
+def _meta(name: str, options: AnalysisOptions, **more: Any) -> ReportMeta:
+    return ReportMeta(
+        title=f"Analysis of {name}", source=name, sent=options.sent, versions=software_versions(), **more
+    )
