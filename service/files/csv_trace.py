@@ -1,0 +1,252 @@
+"""Traces as CSV (RFC 4180): header `time_s,ch1_v,ch2_v`, evenly spaced times, decimal points, `#` comments.
+
+The body is read by numpy in one go; only when something does not add up are the lines looked at one by one,
+to say which of them is wrong.
+"""
+
+from __future__ import annotations
+
+import re
+import warnings
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drivers.scope.capture import Capture
+from service.errors import BadCaptureFile
+from service.pipeline.trace import Trace
+
+HEADER = "time_s,ch1_v,ch2_v"
+UNEVEN = 0.25
+"""Part of a sample interval by which a time may be off before the record counts as unevenly spaced."""
+CHUNK_LINES = 20_000
+
+
+@dataclass(frozen=True)
+class TraceTable:
+    """What a CSV file holds: volts of each channel over evenly spaced times."""
+
+    channels: tuple[str, ...]
+    """"ch1", "ch2", ... as the header names them, without the unit."""
+    interval_s: float
+    start_s: float
+    volts: NDArray[np.float64]
+    """Shape (channels, samples)."""
+    comments: tuple[str, ...] = ()
+
+    def trace(self, channel: str) -> Trace:
+        """One channel as a trace. BadCaptureFile names the channels that there are."""
+        if channel not in self.channels:
+            raise BadCaptureFile(f"there is no channel {channel!r}, the file has {', '.join(self.channels)}")
+        row = np.ascontiguousarray(self.volts[self.channels.index(channel)])
+        return Trace(row, 1.0, 0.0, self.interval_s, self.start_s, channel=channel)
+
+
+def read_csv(path: Path) -> TraceTable:
+    """The traces of a file. BadCaptureFile; OSError when the file cannot be opened."""
+    return parse_csv(path.read_bytes(), str(path))
+
+
+def parse_csv(data: bytes, name: str = "the trace") -> TraceTable:
+    """The traces in a file's content; `name` is only used in errors.
+
+    Raises: BadCaptureFile: no header, a line that is not numbers, uneven times, decimal commas; the line
+    is named.
+    """
+    text = _Text(data.removeprefix(b"\xef\xbb\xbf"), name)
+    channels, first = _header(text)
+    table = _numbers(text, first, 1 + len(channels))
+    interval = _spacing(text, table[:, 0])
+    return TraceTable(
+        channels, interval, float(table[0, 0]), np.ascontiguousarray(table[:, 1:].T), text.comments
+    )
+
+
+class _Text:
+    """The lines of the file without comments and blank ones, and where they stand in the file."""
+
+    def __init__(self, data: bytes, name: str) -> None:
+        if b"\0" in data[:4096]:
+            raise BadCaptureFile(f"{name} is not a text file")
+        self.name = name
+        data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n").replace(b'"', b"")
+        lead, at = _lead(data)
+        self.comments = tuple(t.lstrip("# ") for t in lead if t.startswith("#"))
+        self.skipped = len(lead)
+        self.body = data[at:]
+        self.simple = b"#" not in self.body and b"\n\n" not in self.body
+
+    def lines(self) -> Iterator[tuple[int, str]]:
+        """(number in the file, text) of each line that holds data, header included."""
+        for number, line in enumerate(self.body.decode("utf-8", "replace").split("\n"), self.skipped + 1):
+            if line.strip() and not line.lstrip().startswith("#"):
+                yield number, line
+
+    def wrong(self, number: int, what: str) -> BadCaptureFile:
+        return BadCaptureFile(f"{self.name}, line {number}: {what}")
+
+
+def _lead(data: bytes) -> tuple[list[str], int]:
+    """Comment and blank lines at the head, and where the rest begins."""
+    lead: list[str] = []
+    at = 0
+    while at < len(data):
+        end = data.find(b"\n", at)
+        line = data[at : end if end >= 0 else len(data)]
+        if line.strip() and not line.lstrip().startswith(b"#"):
+            break
+        lead.append(line.decode("utf-8", "replace").strip())
+        at = end + 1 if end >= 0 else len(data)
+    return lead, at
+
+
+def _header(text: _Text) -> tuple[tuple[str, ...], bytes]:
+    """Channel names and the rest of the body."""
+    line, _, rest = text.body.partition(b"\n")
+    number = text.skipped + 1
+    if not line.strip():
+        raise BadCaptureFile(f"{text.name} is empty: the header {HEADER} is expected")
+    shown = line.decode("utf-8", "replace").strip()
+    for sign, called in ((";", "semicolons"), ("\t", "tabs")):
+        if sign in shown and "," not in shown:
+            raise text.wrong(
+                number,
+                f"the columns are separated by {called}; export with commas between columns and points as "
+                f"decimals (header {HEADER})",
+            )
+    fields = [f.strip() for f in shown.split(",")]
+    good = fields[0].lower() == "time_s" and all(
+        re.fullmatch(r"[^\s,]+_v", f, re.IGNORECASE) for f in fields[1:]
+    )
+    if not good or len(fields) < 2:
+        raise text.wrong(
+            number, f"the header {HEADER} is expected (further channels allowed), found {shown[:60]!r}"
+        )
+    channels = tuple(f[:-2] for f in fields[1:])
+    if len(set(channels)) < len(channels):
+        raise text.wrong(number, f"a channel is named twice: {shown[:60]!r}")
+    return channels, rest
+
+
+def _numbers(text: _Text, body: bytes, columns: int) -> NDArray[np.float64]:
+    """Shape (lines, columns)."""
+    body = body.strip(b"\n")
+    if text.simple and _even_rows(body, columns):
+        table = _parse(body.replace(b"\n", b","))
+        if table is not None and len(table) % columns == 0 and np.isfinite(table).all():
+            return _enough(text, table.reshape(-1, columns))
+    return _enough(text, np.array(list(_one_by_one(text, columns)), dtype=np.float64).reshape(-1, columns))
+
+
+def _even_rows(body: bytes, columns: int) -> bool:
+    """True when every line has the right number of commas."""
+    signs = np.frombuffer(body, dtype=np.uint8)
+    ends = np.append(np.flatnonzero(signs == 10), len(signs))
+    commas = np.searchsorted(np.flatnonzero(signs == 44), ends)
+    return bool((np.diff(commas, prepend=0) == columns - 1).all())
+
+
+def _parse(joined: bytes) -> NDArray[np.float64] | None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", DeprecationWarning)  # how numpy says that it stopped at something else
+        try:
+            return np.fromstring(joined.decode("ascii"), sep=",")
+        except (DeprecationWarning, ValueError, UnicodeDecodeError):
+            return None
+
+
+def _enough(text: _Text, table: NDArray[np.float64]) -> NDArray[np.float64]:
+    if len(table) < 2:
+        raise BadCaptureFile(
+            f"{text.name} has {len(table)} lines of data; at least two are needed to tell the interval"
+        )
+    return table
+
+
+def _one_by_one(text: _Text, columns: int) -> Iterator[list[float]]:
+    lines = text.lines()
+    next(lines, None)  # the header
+    for number, line in lines:
+        fields = line.split(",")
+        if len(fields) != columns:
+            raise text.wrong(number, _count_words(line, len(fields), columns))
+        row = [_number(text, number, field) for field in fields]
+        yield row
+
+
+def _count_words(line: str, found: int, columns: int) -> str:
+    if ";" in line or found == 2 * columns:
+        hint = "export with points as decimals and commas between columns"
+        return f"{line.strip()[:60]!r} looks like decimal commas; {hint}"
+    return f"{found} columns where the header has {columns}: {line.strip()[:60]!r}"
+
+
+def _number(text: _Text, number: int, field: str) -> float:
+    try:
+        value = float(field)
+    except ValueError:
+        raise text.wrong(number, f"{field.strip()[:40]!r} is not a number") from None
+    if not np.isfinite(value):
+        raise text.wrong(number, f"{field.strip()[:40]!r} is not a finite number")
+    return value
+
+
+def _spacing(text: _Text, times: NDArray[np.float64]) -> float:
+    """The sample interval in seconds."""
+    interval = float(times[-1] - times[0]) / (len(times) - 1)
+    steps = np.diff(times)
+    if not interval > 0 or not (steps > 0).all():
+        at = int(np.argmin(steps))
+        raise text.wrong(
+            _line_of(text, at + 1), f"time {times[at + 1]:.9g} s does not come after {times[at]:.9g} s"
+        )
+    off = np.abs(times - times[0] - interval * np.arange(len(times)))
+    if off.max() > UNEVEN * interval:
+        at = int(np.argmax(np.abs(steps - np.median(steps))))
+        raise text.wrong(
+            _line_of(text, at + 1),
+            f"the times are not evenly spaced: a step of {steps[at]:.6g} s where {np.median(steps):.6g} s "
+            "is usual",
+        )
+    return interval
+
+
+def _line_of(text: _Text, row: int) -> int:
+    """Number in the file of a row of data."""
+    for at, (number, _) in enumerate(text.lines()):
+        if at == row + 1:
+            return number
+    return text.skipped + row + 2
+
+
+def capture_to_csv(capture: Capture, names: Sequence[str] | None = None) -> Iterator[bytes]:
+    """A capture as CSV in pieces: volts at the probe tip, times relative to the trigger.
+
+    `names` are the header's names of the channels in order ("ch1" for channel "1" when None).
+    """
+    shown = names or [f"ch{c.name}" if c.name.isdigit() else c.name for c in capture.channels]
+    yield f"# taken at {capture.taken_at}\r\n".encode()
+    yield (",".join(["time_s", *(f"{n}_v" for n in shown)]) + "\r\n").encode()
+    words = [_volt_words(c.codes, c.volts_per_code, c.volts_at_code_zero) for c in capture.channels]
+    total = len(capture.channels[0].codes) if capture.channels else 0
+    for first in range(0, total, CHUNK_LINES):
+        numbers = range(first, min(first + CHUNK_LINES, total))
+        times = [f"{capture.start_s + n * capture.sample_interval_s:.12g}" for n in numbers]
+        columns = [
+            w[c.codes[first : first + CHUNK_LINES]] for w, c in zip(words, capture.channels, strict=True)
+        ]
+        yield "".join(f"{','.join(row)}\r\n" for row in zip(times, *columns, strict=True)).encode()
+
+
+class _volt_words:  # noqa: N801
+    """Text of each code's volts, made once for each code that occurs."""
+
+    def __init__(self, codes: NDArray[np.integer], per_code: float, at_zero: float) -> None:
+        self.found = np.unique(codes)
+        self.text = [f"{float(c) * per_code + at_zero:.9g}" for c in self.found]
+
+    def __getitem__(self, codes: NDArray[np.integer]) -> list[str]:
+        return [self.text[i] for i in np.searchsorted(self.found, codes).tolist()]

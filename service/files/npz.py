@@ -1,0 +1,173 @@
+"""A capture as an NPZ file: raw codes and every setting, without loss, sealed with SHA-256 over the content.
+
+Members: `about.json` (everything but the codes) and `codes-<n>.npy`, one for each channel in order, in the
+array format that numpy itself reads. The seal covers the text of `about` and the bytes of all codes, not the
+packing, so that a file that was packed anew is still whole and one changed sample is found.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import io
+import json
+import os
+import zipfile
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.lib import format as npy
+from numpy.typing import NDArray
+
+from drivers.scope.capture import Capture, ChannelRecord, Identity, TriggerRecord
+from service.errors import BadCaptureFile
+
+FORMAT = "benchwarden-capture"
+VERSION = 1
+ABOUT = "about.json"
+MOST_BYTES = 4 << 30
+"""Unpacked size that is still read: a small file can unpack to anything."""
+MOST_CHANNELS = 64
+_EPOCH = (1980, 1, 1, 0, 0, 0)
+
+
+def capture_to_bytes(capture: Capture) -> bytes:
+    """The file's content; the same capture gives the same bytes."""
+    codes = [np.ascontiguousarray(c.codes) for c in capture.channels]
+    about = _about(capture)
+    about["sha256"] = _seal(about, codes)
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
+        _put(archive, ABOUT, json.dumps(about, indent=1, sort_keys=True).encode())
+        for number, array in enumerate(codes):
+            raw = io.BytesIO()
+            npy.write_array(raw, array, allow_pickle=False)
+            _put(archive, f"codes-{number}.npy", raw.getvalue())
+    return packed.getvalue()
+
+
+def capture_from_bytes(data: bytes, name: str = "capture") -> Capture:
+    """The capture in a file's content; `name` is only used in errors.
+
+    Raises:
+        BadCaptureFile: not an NPZ file, not one of ours, cut off, or changed since it was written.
+    """
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            _check_size(archive, name)
+            about = _read_about(archive, name)
+            codes = [_read_codes(archive, i, name) for i in range(len(about["channels"]))]
+    except (zipfile.BadZipFile, EOFError, OSError, NotImplementedError, RuntimeError) as error:
+        raise BadCaptureFile(f"{name} is not a whole NPZ file: {error}") from error
+    except zipfile.zlib.error as error:  # type: ignore[attr-defined]
+        raise BadCaptureFile(f"{name} is damaged: {error}") from error
+    stated = about.pop("sha256", None)
+    if stated != _seal(about, codes):
+        raise BadCaptureFile(
+            f"{name} was changed or damaged after it was written: its SHA-256 does not fit its content"
+        )
+    return _capture(about, codes, name)
+
+
+def write_capture(path: Path, capture: Capture) -> None:
+    """Write the capture so that the file is either whole or not there."""
+    part = path.with_name(path.name + ".part")
+    part.write_bytes(capture_to_bytes(capture))
+    os.replace(part, path)
+
+
+def read_capture(path: Path) -> Capture:
+    """The capture of a file. BadCaptureFile; OSError when the file cannot be opened."""
+    return capture_from_bytes(path.read_bytes(), str(path))
+
+
+def _put(archive: zipfile.ZipFile, name: str, content: bytes) -> None:
+    entry = zipfile.ZipInfo(name, _EPOCH)  # no clock: the same capture gives the same bytes
+    entry.compress_type = zipfile.ZIP_DEFLATED
+    archive.writestr(entry, content)
+
+
+def _about(capture: Capture) -> dict[str, Any]:
+    return {
+        "format": FORMAT,
+        "version": VERSION,
+        "sample_interval_s": capture.sample_interval_s,
+        "start_s": capture.start_s,
+        "taken_at": capture.taken_at,
+        "identity": dataclasses.asdict(capture.identity),
+        "trigger": dataclasses.asdict(capture.trigger),
+        "settings": dict(capture.settings),
+        "channels": [_about_channel(c) for c in capture.channels],
+    }
+
+
+def _about_channel(record: ChannelRecord) -> dict[str, Any]:
+    names = ("name", "volts_per_code", "volts_at_code_zero", "code_min", "code_max")
+    return {n: getattr(record, n) for n in names} | {"settings": dict(record.settings)}
+
+
+def _seal(about: dict[str, Any], codes: Sequence[NDArray[Any]]) -> str:
+    """SHA-256 over the description (keys sorted, no seal in it) and each array's type, length and bytes."""
+    text = json.dumps(about, sort_keys=True, separators=(",", ":"))
+    digest = hashlib.sha256(text.encode())
+    for array in codes:
+        digest.update(f"|{array.dtype.str}|{len(array)}|".encode())
+        digest.update(np.ascontiguousarray(array).view(np.uint8).data)
+    return digest.hexdigest()
+
+
+def _check_size(archive: zipfile.ZipFile, name: str) -> None:
+    total = sum(entry.file_size for entry in archive.infolist())
+    if total > MOST_BYTES:
+        raise BadCaptureFile(f"{name} unpacks to {total} bytes, more than the {MOST_BYTES} that are read")
+
+
+def _read_about(archive: zipfile.ZipFile, name: str) -> dict[str, Any]:
+    if ABOUT not in archive.namelist():
+        raise BadCaptureFile(f"{name} is an NPZ file, but not a capture of ours: it has no {ABOUT}")
+    try:
+        about = json.loads(archive.read(ABOUT))
+    except (ValueError, RecursionError) as error:
+        raise BadCaptureFile(f"{name}: {ABOUT} is not JSON: {error}") from error
+    if not isinstance(about, dict) or about.get("format") != FORMAT:
+        raise BadCaptureFile(f"{name}: {ABOUT} does not describe a {FORMAT}")
+    if about.get("version") != VERSION:
+        raise BadCaptureFile(f"{name} has version {about.get('version')!r}, this program reads {VERSION}")
+    channels = about.get("channels")
+    if not isinstance(channels, list) or not 0 < len(channels) <= MOST_CHANNELS:
+        raise BadCaptureFile(f"{name}: {ABOUT} names no channels")
+    return about
+
+
+def _read_codes(archive: zipfile.ZipFile, number: int, name: str) -> NDArray[Any]:
+    member = f"codes-{number}.npy"
+    if member not in archive.namelist():
+        raise BadCaptureFile(f"{name} is cut off: {member} is missing")
+    try:
+        array = npy.read_array(io.BytesIO(archive.read(member)), allow_pickle=False)
+    except ValueError as error:
+        raise BadCaptureFile(f"{name}: {member} is not an array: {error}") from error
+    if array.ndim != 1 or array.dtype.kind not in "iu":
+        raise BadCaptureFile(f"{name}: {member} must be one row of integers, was {array.dtype} {array.shape}")
+    return np.asarray(array)
+
+
+def _capture(about: dict[str, Any], codes: Sequence[NDArray[Any]], name: str) -> Capture:
+    try:
+        channels = tuple(
+            ChannelRecord(codes=array, **channel)
+            for array, channel in zip(codes, about["channels"], strict=True)
+        )
+        return Capture(
+            channels,
+            float(about["sample_interval_s"]),
+            float(about["start_s"]),
+            TriggerRecord(**about["trigger"]),
+            Identity(**about["identity"]),
+            str(about["taken_at"]),
+            dict(about["settings"]),
+        )
+    except (KeyError, TypeError, ValueError) as error:
+        raise BadCaptureFile(f"{name}: {ABOUT} is incomplete or wrong: {error}") from error
