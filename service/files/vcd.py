@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
@@ -97,4 +98,5 @@ class _Dumped:
             yield _Change(self._at(end), 0, f"bx {self.value}")
 
     def _at(self, time_s: float) -> int:
-        return max(round((time_s - self.zero_s) / self.step_s), 0)
+        # halves up, as people round
+        return max(math.floor((time_s - self.zero_s) / self.step_s + 0.5 + 1e-6), 0)
