@@ -34,7 +34,7 @@ class AnalysisOptions:
     frame: FrameFormat | None = None
     logic: str | None = None
     to_target: str = "ch1"
-    """A channel as people name it ("ch1"), as a file names its column ("ch1_v"), or as the scope does ("1")."""
+    """As people name a channel ("ch1"), as a file names its column ("ch1_v"), or as the scope does ("1")."""
     from_target: str = "ch2"
     timebase_ppm: float | None = None
     """None: 25 is assumed, and the result says so."""
@@ -42,14 +42,12 @@ class AnalysisOptions:
     def __post_init__(self) -> None:
         if self.baud is not None and not 0 < self.baud < 1e10:
             raise BadInput(f"baud must be a bit rate above 0, was {self.baud:g}")
-        if self.timebase_ppm is not None and not 0 < self.timebase_ppm < 1e6:
-            raise BadInput(f"timebase_ppm must lie between 0 and a million, was {self.timebase_ppm:g}")
+        if self.timebase_ppm is not None and not 0 <= self.timebase_ppm < 1e6:
+            raise BadInput(f"timebase_ppm must lie from 0 to a million, was {self.timebase_ppm:g}")
         if self.logic is not None and self.logic not in LOGIC_FAMILIES:
             raise BadInput(f"logic must be one of {', '.join(LOGIC_FAMILIES)}, was {self.logic!r}")
         if self.to_target == self.from_target:
-            raise BadInput(
-                f"to_target and from_target are both {self.to_target!r}; each line needs its channel"
-            )
+            raise BadInput(f"to_target and from_target both name {self.to_target!r}; each line needs its own")
 
 
 @dataclass(frozen=True)
