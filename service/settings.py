@@ -130,7 +130,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("queue_max", 100, "runs that may wait for one station", _number(int, 1, 100_000)),
     Setting(
         "upload_max_bytes",
-        256 << 20,
+        64 << 20,
         "largest capture file that is taken, bytes",
         _number(int, 1024, 1 << 34),
     ),

@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from drivers.errors import RequestError
+from drivers.scope.dialect_reader import load_dialect
 from service.errors import UnknownStation
 from service.pipeline.expectation import LOGIC_FAMILIES, Accuracy, Expectation, Limits
 from service.pipeline.limits import LimitError, limits_from
@@ -20,6 +22,7 @@ from service.toml_tables import Place, read_toml
 ROLES = ("to_target", "from_target")
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 """Goes into addresses of pages and names of files."""
+DIALECT_WORDS = "a shipped dialect or the path of a dialect file"
 
 
 @dataclass(frozen=True)
@@ -98,29 +101,29 @@ def _station(table: Mapping[str, Any], where: Place, path: Path) -> Station:
     name = where.text(table, "name", "a name")
     if not NAME.fullmatch(name):
         raise where.wrong("must be letters, digits, '.', '_' and '-', at most 64, was " + repr(name), "name")
+    dialect, channels = _dialect(where.text(table, "dialect", DIALECT_WORDS), path, where)
     return Station(
         name=name,
         scope=where.text(table, "scope", 'a VISA resource name such as "TCPIP::192.0.2.7::hislip0::INSTR"'),
-        dialect=_dialect(
-            where.text(table, "dialect", "a shipped dialect or the path of a dialect file"), path
-        ),
+        dialect=dialect,
         serial=where.text(table, "serial", "a device path or a pyserial URL"),
         baud=where.positive(table, "baud", "a bit rate in Bd"),
         frame=_frame(where.text(table, "frame", 'a frame such as "8N1"'), where),
         logic=_logic(where.text(table, "logic", "a logic family as text"), where),
-        probes=_probes(
-            where.value(table, "probes", dict, "a table [station.probes]"), where.at_table("probes")
-        ),
+        probes=_probes(table, channels, where),
         limits=_limits(table, where),
         accuracy=_accuracy(table, where),
     )
 
 
-def _dialect(text: str, path: Path) -> str:
-    """A path counts from the folder of the stations file; a bare word is a shipped name."""
+def _dialect(text: str, path: Path, where: Place) -> tuple[str, tuple[str, ...]]:
+    """The dialect and its channels. A path counts from the folder of the stations file."""
     if text.endswith(".toml") or "/" in text or os.sep in text:
-        return str((path.parent / Path(text).expanduser()).resolve())
-    return text
+        text = str((path.parent / Path(text).expanduser()).resolve())
+    try:
+        return text, tuple(load_dialect(text).channels)
+    except RequestError as error:
+        raise where.wrong(str(error), "dialect") from None
 
 
 def _frame(text: str, where: Place) -> FrameFormat:
@@ -139,26 +142,28 @@ def _logic(text: str, where: Place) -> str:
     return text
 
 
-def _probes(table: Mapping[str, Any], where: Place) -> dict[str, Probe]:
-    where.known(table, ROLES)
+def _probes(table: Mapping[str, Any], channels: Sequence[str], where: Place) -> dict[str, Probe]:
+    given, place = where.value(table, "probes", dict, "a table [station.probes]"), where.at_table("probes")
+    place.known(given, ROLES)
     words = "{channel = ..., ratio = ...}"
-    probes = {r: _probe(where.value(table, r, dict, words), where.at_table(r)) for r in ROLES}
+    probes = {r: _probe(place.value(given, r, dict, words), channels, place.at_table(r)) for r in ROLES}
     if probes["to_target"].channel == probes["from_target"].channel:
-        raise where.wrong(
+        raise place.wrong(
             f"both probes name channel {probes['to_target'].channel!r}; each line needs its own"
         )
     return probes
 
 
-def _probe(table: Mapping[str, Any], where: Place) -> Probe:
+def _probe(table: Mapping[str, Any], channels: Sequence[str], where: Place) -> Probe:
+    """A channel that the scope does not have is found here, not at the first run."""
     where.known(table, ("channel", "ratio"))
     channel = table.get("channel")
     if isinstance(channel, int) and not isinstance(channel, bool):
         table = {**table, "channel": str(channel)}
-    return Probe(
-        channel=where.text(table, "channel", 'a channel of the scope such as "1"'),
-        ratio=where.positive(table, "ratio", "the probe's ratio such as 10"),
-    )
+    name = where.text(table, "channel", 'a channel of the scope such as "1"')
+    if name not in channels:
+        raise where.wrong(f"the dialect has channels {', '.join(channels)}, was {name!r}", "channel")
+    return Probe(channel=name, ratio=where.positive(table, "ratio", "the probe's ratio such as 10"))
 
 
 def _limits(table: Mapping[str, Any], where: Place) -> Limits:

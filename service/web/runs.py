@@ -6,9 +6,10 @@ from typing import Annotated, Literal
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Path, Query, Request, Response, status
-from fastapi.responses import FileResponse
+from fastapi.responses import FileResponse, StreamingResponse
 from pydantic import BaseModel, ConfigDict, Field
 
+from service.exports import capture_as
 from service.run_record import moment_of
 from service.store import RunFilter
 from service.web.dependencies import Parts, problems
@@ -74,18 +75,27 @@ def cancel_run(run_id: RunId, wiring: Parts) -> RunOut:
     "/runs/{run_id}/captures/{number}",
     summary="A capture of a run",
     response_class=Response,
-    responses=problems(404, 422, known={200: {"content": {"application/octet-stream": {}}}}),
+    responses=problems(
+        404,
+        422,
+        known={200: {"content": {t: {} for t in ("application/octet-stream", "text/csv", "text/plain")}}},
+    ),
 )
 def show_capture(
     run_id: RunId,
     number: Annotated[int, Path(ge=0, description="From 0.")],
     wiring: Parts,
-    format: Literal["npz"] = "npz",
+    format: Literal["npz", "csv", "vcd"] = "npz",
 ) -> Response:
-    """npz: as measured, raw codes with their scale; csv: volts; vcd: the two lines as logic levels."""
+    """npz: as measured, raw codes with their scale; csv: volts; vcd: logic levels and characters."""
     path = wiring.store.capture(run_id, number)
     name = f"{run_id}-capture-{number}.{format}"
-    return FileResponse(path, media_type="application/octet-stream", filename=name)
+    if format == "npz":
+        return FileResponse(path, media_type="application/octet-stream", filename=name)
+    at = next((s for s in wiring.stations if s.name == wiring.store.read(run_id).station), None)
+    pieces, media_type = capture_as(format, path, at)
+    headers = {"Content-Disposition": f'attachment; filename="{name}"'}
+    return StreamingResponse(pieces, media_type=media_type, headers=headers)
 
 
 @router.get(

@@ -96,11 +96,6 @@ def straw_report(document: Mapping[str, Any], shots: Sequence[Shot], meta: Repor
     return f"<!doctype html><title>{meta.title}</title><p>{document['verdict']}, {len(shots)} shots</p>"
 
 
-def straw_pack(taken: Capture) -> bytes:
-    """Stands in for the capture's file where its content is not the matter."""
-    return b"".join(row.codes.tobytes() for row in taken.channels)
-
-
 def settings(folder: Path, **given: Any) -> Settings:
     """Everything below `folder`; nothing of the environment."""
     own = {"data": folder / "data", "locks": folder / "locks", "port": 0, "lock_wait_s": 0.2}
@@ -114,5 +109,4 @@ def straw_wiring(folder: Path, echo: StrawEchoTest | None = None, **given: Any) 
         stations=[station(name) for name in NAMES],
         echo_test=echo or StrawEchoTest(),
         render_report=straw_report,
-        pack_capture=straw_pack,
     )

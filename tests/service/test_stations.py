@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from importlib import resources
 from pathlib import Path
 
 import pytest
@@ -68,9 +69,13 @@ def test_a_dialect_by_path_counts_from_the_stations_file(tmp_path: Path) -> None
     """Wherever the service was started from."""
     path = tmp_path / "lab" / "stations.toml"
     path.parent.mkdir()
+    ours = path.parent / "dialects" / "ours.toml"
+    ours.parent.mkdir()
+    shipped = resources.files("drivers.scope.dialects").joinpath("scpi-1999.toml")
+    ours.write_text(shipped.read_text(encoding="utf-8"), encoding="utf-8")
     path.write_text(ONE.replace('"scpi-1999"', '"dialects/ours.toml"'))
     (station,) = load_stations(path)
-    assert station.dialect == str(tmp_path / "lab" / "dialects" / "ours.toml")
+    assert station.dialect == str(ours)
 
 
 @pytest.mark.parametrize(
@@ -107,6 +112,13 @@ def test_a_dialect_by_path_counts_from_the_stations_file(tmp_path: Path) -> None
         ('frame = "8N1"', 'frame = "9N1"', "5 to 8 data bits"),
         ('logic = "3.3"', 'logic = "3.4"', "must be one of 1.8, 2.5, 3.3"),
         ('logic = "3.3"', "logic = 3.3", "key logic: must be a logic family as text, was 3.3"),
+        (
+            'channel = "2"',
+            'channel = "7"',
+            "key probes.from_target.channel: the dialect has channels 1, 2, was '7'",
+        ),
+        ('"scpi-1999"', '"scpi-1998"', "key dialect: there is no dialect 'scpi-1998'"),
+        ('"scpi-1999"', '"no/such.toml"', "key dialect: the dialect file"),
         ("ratio = 10}", "ratio = -10}", "key probes.to_target.ratio"),
         ('channel = "2"', 'channel = "1"', "both probes name channel '1'"),
         ("rate_percent = 2", 'rate_percent = "two"', "key limits: rate_percent must be a number, was 'two'"),

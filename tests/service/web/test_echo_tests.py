@@ -91,6 +91,30 @@ def test_the_kept_capture_is_handed_out_byte_by_byte(client: Client) -> None:
     assert run["id"] in response.headers["content-disposition"]
 
 
+def test_a_capture_is_handed_out_as_csv_and_vcd_too(client: Client) -> None:
+    """csv: volts of every sample (RFC 4180 line ends); vcd: IEEE 1364 header and both lines."""
+    run = settled(client, ask(client))
+    href = run["captures"][0]["href"]
+    csv = client.get(href, params={"format": "csv"})
+    assert csv.headers["content-type"].startswith("text/csv")
+    rows = [row for row in csv.text.split("\r\n") if row and not row.startswith("#")]
+    assert rows[0] == "time_s,ch1_v,ch2_v"
+    assert [float(v) for v in rows[1].split(",")] == pytest.approx([-4e-6, 1.52, 1.52])
+    assert len(rows) == 9
+    vcd = client.get(href, params={"format": "vcd"}).text
+    assert "$enddefinitions $end" in vcd
+    assert "ch1" in vcd
+    assert "ch2" in vcd
+
+
+def test_a_kept_capture_that_was_changed_is_not_handed_out_as_true(client: Client) -> None:
+    """The seal of the file is checked before volts are made of it."""
+    run = settled(client, ask(client))
+    path = client.app.state.wiring.store.capture(run["id"], 0)  # type: ignore[attr-defined]
+    path.write_bytes(path.read_bytes()[:-200])
+    assert client.get(run["captures"][0]["href"], params={"format": "csv"}).status_code == 422
+
+
 def test_events_tell_the_way_of_a_run_and_end(client: Client) -> None:
     """Numbered from 1 without gaps; the last one is `end` with the verdict."""
     href = ask(client)

@@ -1,0 +1,78 @@
+"""Judging a capture that somebody hands in: nothing is kept of it."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import anyio
+from fastapi import APIRouter, Form, Request, UploadFile
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from service.analysis import AnalysisOptions, analyse
+from service.errors import BadInput
+from service.pipeline.readings import FrameFormat
+from service.plans import bytes_of_hex
+from service.web.dependencies import problems
+
+router = APIRouter(tags=["analyses"])
+
+AT_ONCE = 2
+"""Judging is work for the processor: more at once would only make all of them late."""
+
+
+class AnalysisForm(BaseModel):
+    """The file and the options of `benchwarden analyze`; what is left out is found in the record."""
+
+    model_config = ConfigDict(extra="forbid")
+    capture: Annotated[UploadFile, Field(description="CSV (time_s,ch1_v,ch2_v) or NPZ.")]
+    sent: Annotated[
+        str | None, Field(description="Bytes that were sent, hex.", examples=["546964652037"])
+    ] = None
+    baud: Annotated[float | None, Field(examples=[230400])] = None
+    frame: Annotated[str | None, Field(examples=["8N1"])] = None
+    logic: Annotated[str | None, Field(description="Logic family.", examples=["3.3"])] = None
+    to_target: Annotated[str, Field(description="Channel of the to-target line.")] = "ch1"
+    from_target: Annotated[str, Field(description="Channel of the from-target line.")] = "ch2"
+    timebase_ppm: Annotated[float | None, Field(description="25 is assumed, and said.", examples=[10])] = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _blank_is_not_given(cls, data: Any) -> Any:
+        """A form sends empty texts for what was left blank."""
+        return (
+            {name: value for name, value in data.items() if value != ""} if isinstance(data, dict) else data
+        )
+
+    def options(self) -> AnalysisOptions:
+        """Raises BadInput, BadPayload."""
+        return AnalysisOptions(
+            sent=bytes_of_hex(self.sent) if self.sent is not None else None,
+            baud=self.baud,
+            frame=_frame(self.frame) if self.frame is not None else None,
+            logic=self.logic,
+            to_target=self.to_target,
+            from_target=self.from_target,
+            timebase_ppm=self.timebase_ppm,
+        )
+
+
+@router.post("/analyses", summary="Judge a saved capture", responses=problems(400, 403, 413, 415, 422))
+async def judge_capture(
+    form: Annotated[AnalysisForm, Form(media_type="multipart/form-data")], request: Request
+) -> dict[str, Any]:
+    """The result document, as of an echo test."""
+    options = form.options()
+    content = await form.capture.read()
+    name = form.capture.filename or "the capture"
+
+    def work() -> dict[str, Any]:
+        return analyse(content, name, options).document
+
+    return await anyio.to_thread.run_sync(work, limiter=request.app.state.judging)
+
+
+def _frame(text: str) -> FrameFormat:
+    try:
+        return FrameFormat.parse(text)
+    except ValueError as error:
+        raise BadInput(str(error)) from None
