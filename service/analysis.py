@@ -47,7 +47,7 @@ class AnalysisOptions:
         if self.logic is not None and self.logic not in LOGIC_FAMILIES:
             raise BadInput(f"logic must be one of {', '.join(LOGIC_FAMILIES)}, was {self.logic!r}")
         if self.to_target == self.from_target:
-            raise BadInput(f"to_target and from_target both name {self.to_target!r}; each line needs its own")
+            raise BadInput(f"to_target and from_target are both {self.to_target!r}; each line needs its own")
 
 
 @dataclass(frozen=True)

@@ -76,15 +76,15 @@ def _echo_test(stations: Path, arguments: argparse.Namespace, tell: Tell) -> dic
     import httpx
 
     from service.cli.failures import ApiRefused
-    from service.cli.hosting import served
     from service.settings import read_settings
+    from service.web.serving import serving
     from service.wiring import build
 
     data = arguments.data or "benchwarden-data/demo"
-    wiring = build(read_settings({"stations": stations, "data": data}))
+    wiring = build(read_settings({"stations": stations, "data": data, "host": "127.0.0.1", "port": 0}))
     station = wiring.stations[0].name
     tell("service", "starting the service", 0.05)
-    with served(wiring) as url, httpx.Client(base_url=url, trust_env=False, timeout=RUN_S) as client:
+    with serving(wiring) as url, httpx.Client(base_url=url, trust_env=False, timeout=RUN_S) as client:
         asked = client.post(f"/api/v1/stations/{station}/echo-tests", json={"send": {"text": arguments.text}})
         _require(asked)
         where = asked.headers["Location"]

@@ -22,22 +22,18 @@ def add(commands: Any) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Serves until it is told to end; that end is 0."""
-    from service.cli.children import termination_interrupts
-    from service.cli.hosting import Server, base_url, bind
     from service.cli.say import say
-    from service.settings import read_settings, require_loopback
+    from service.settings import read_settings
+    from service.web.serving import serve
     from service.wiring import build
 
     given = {name: getattr(arguments, name) for name in ("stations", "host", "port", "data")}
     settings = read_settings(given)
-    host = require_loopback(settings.host)
     wiring = build(settings)
-    with termination_interrupts():
-        listener = bind(host, settings.port)
-        names = ", ".join(s.name for s in wiring.stations)
-        words = f"Benchwarden serves {names} at {base_url(listener)} (Ctrl-C ends it)"
-        try:
-            Server(wiring, listener, log_level="info", on_ready=lambda: say(words)).run()
-        except KeyboardInterrupt:
-            return 0
+    names = ", ".join(s.name for s in wiring.stations)
+    serve(
+        settings,
+        wiring=wiring,
+        on_ready=lambda url: say(f"Benchwarden serves {names} at {url} (Ctrl-C ends it)"),
+    )
     return 0
