@@ -120,8 +120,9 @@ class Characters:
     """Framed characters of one line in time order; arrays of shape (characters,)."""
 
     values: NDArray[np.int32]
+    """-1 where the record was cut before all data bits were seen (errors then has CUT)."""
     start_s: NDArray[np.float64]
-    """50 % crossing of the start edge."""
+    """50 % crossing of the start edge; the record's first instant for a character that began before it."""
     end_s: NDArray[np.float64]
     """End of the last stop bit, computed with the measured bit time: there is no edge to see there."""
     errors: NDArray[np.uint8]

@@ -1,0 +1,213 @@
+"""State levels of a line (IEEE 181 histogram modes), its noise and overshoot, or that it has no two levels.
+
+How it works
+1. A fair sample of the record (sampling.py) goes into a histogram of one bin a code.
+2. The span between the outermost bins that matter is split in the middle; the mode of each half is a state
+   (IEEE 181-2011 5.2.1 as described publicly). Minimum and maximum are no states: overshoot moves them.
+3. Each mode is refined to the centroid of the codes near it (three bins, or three times the noise), so that
+   the answer is finer than one code.
+4. If the halves meet in one state, the line may still be active, but rarely: the whole record is searched for
+   excursions from that state and the histogram is taken again beside them.
+5. Two levels are only believed when they lie further apart than SEPARATION times the noise and by more than
+   MIN_STEPS codes: noise alone and a flickering last bit have one level.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.pipeline.readings import Levels
+from service.pipeline.sampling import RUN, RUNS, code_step, contiguous_codes, excursions, runs_at, spread_runs
+from service.pipeline.trace import Trace
+
+SEPARATION = 6.0
+MIN_STEPS = 3.5
+OUTLIERS = 1e-3
+"""Share of the samples that may lie beyond the outermost bin that counts: rare spikes are no state."""
+MIN_STATE_SAMPLES = 600
+
+
+@dataclass(frozen=True)
+class States:
+    """Result of the histogram, in codes. `high` equals `low` where there is one state only."""
+
+    low: float
+    high: float
+    noise: float
+    step: float
+    counts: tuple[int, int]
+    """Samples that stand behind low and high."""
+
+    @property
+    def two(self) -> bool:
+        """Whether these are two levels rather than one with noise."""
+        return self.high - self.low > max(SEPARATION * self.noise, MIN_STEPS * self.step)
+
+    @property
+    def ratio(self) -> float:
+        """Half the swing over the noise rms (at least the quantising noise)."""
+        return 0.5 * (self.high - self.low) / max(self.noise, self.step / 12**0.5)
+
+
+def find_states(codes: NDArray[Any]) -> States | None:
+    """States of contiguous codes; None for an empty record."""
+    if len(codes) == 0:
+        return None
+    runs = spread_runs(codes)
+    states = histogram_states(runs)
+    if states.two and min(states.counts) >= MIN_STATE_SAMPLES:
+        return states
+    busy = _runs_beside_activity(codes, states)
+    if busy is None:
+        return states
+    near = histogram_states(busy)
+    return _with_usual_state_of(near, states) if near.two else states
+
+
+def _with_usual_state_of(near: States, whole: States) -> States:
+    """States near activity, the resting one as the whole record has it: more samples stand behind it."""
+    resting = whole.low if whole.counts[0] >= whole.counts[1] else whole.high
+    count = max(whole.counts)
+    if abs(resting - near.low) < abs(resting - near.high):
+        return replace(near, low=resting, counts=(count, near.counts[1]))
+    return replace(near, high=resting, counts=(near.counts[0], count))
+
+
+def _runs_beside_activity(codes: NDArray[Any], states: States) -> NDArray[Any] | None:
+    """Runs around places where the line leaves its usual state; None when it never does."""
+    usual = states.low if states.counts[0] >= states.counts[1] else states.high
+    margin = max(SEPARATION * states.noise, MIN_STEPS * states.step)
+    places = excursions(codes, usual - margin, usual + margin)
+    if len(places) == 0:
+        return None
+    width = RUN * min(max(2 * RUNS // len(places), 2), 32, max(len(codes) // RUN, 1))
+    around = runs_at(codes, places - width // 2, width)
+    return around.reshape(-1, RUN) if around.shape[1] % RUN == 0 else around
+
+
+def histogram_states(runs: NDArray[Any]) -> States:
+    """IEEE 181 modes with centroid; `runs` has shape (runs, samples of a run)."""
+    step = code_step(runs)
+    noise = neighbour_noise(runs, step)
+    origin = runs.min()
+    bins = _bins(runs, origin, step)
+    counts = np.bincount(bins)
+    first, last = _span(counts)
+    middle = (first + last + 1) // 2
+    reach = max(3.0, 3.0 * noise / step)
+    below, above = counts[: middle + 1], counts[middle + 1 :]
+    low, low_count = _centroid(counts, int(_smooth(below, reach).argmax()), reach)
+    if above.sum() == 0:
+        high, high_count = low, low_count
+    else:
+        high, high_count = _centroid(counts, middle + 1 + int(_smooth(above, reach).argmax()), reach)
+    spread = _spread(counts, (low, high), reach) * step
+    return States(
+        float(origin) + low * step,
+        float(origin) + high * step,
+        max(noise, spread),
+        step,
+        (low_count, high_count),
+    )
+
+
+def _bins(runs: NDArray[Any], origin: Any, step: float) -> NDArray[np.intp]:
+    if runs.dtype.kind in "iu" and step == 1.0:
+        return runs.ravel().astype(np.intp) - int(origin)
+    return np.rint((runs.ravel().astype(np.float64) - float(origin)) / step).astype(np.intp)
+
+
+def _span(counts: NDArray[np.intp]) -> tuple[int, int]:
+    """Outermost bins that count: at most OUTLIERS of all samples lie beyond each."""
+    total = np.cumsum(counts)
+    allowed = OUTLIERS * total[-1]
+    return int(np.searchsorted(total, allowed, side="right")), int(
+        np.searchsorted(total, total[-1] - allowed)
+    )
+
+
+def _smooth(counts: NDArray[np.intp], reach: float) -> NDArray[Any]:
+    """Counts summed over about one noise width: a mode of a wide state is not its luckiest bin."""
+    width = min(2 * int(reach / 3) + 1, len(counts))
+    return counts if width < 3 else np.convolve(counts, np.ones(width), "same")
+
+
+def _centroid(counts: NDArray[np.intp], mode: int, reach: float) -> tuple[float, int]:
+    """Mean bin within `reach` of the mode, moved along with its own window until it rests."""
+    centre, held = float(mode), 0
+    for _ in range(8):
+        first, last = max(int(np.ceil(centre - reach)), 0), min(int(centre + reach) + 1, len(counts))
+        part = counts[first:last]
+        held = int(part.sum())
+        if held == 0:
+            return centre, 0
+        moved = float(np.dot(part, np.arange(first, last))) / held
+        if abs(moved - centre) < 0.01:
+            return moved, held
+        centre = moved
+    return centre, held
+
+
+def _spread(counts: NDArray[np.intp], states: tuple[float, float], reach: float) -> float:
+    """rms distance, in bins, of the codes near a state from it."""
+    bins = np.arange(len(counts))
+    distance = np.minimum(np.abs(bins - states[0]), np.abs(bins - states[1]))
+    weight = np.where(distance <= 1.4 * reach, counts, 0)
+    return float(np.sqrt(np.dot(weight, distance**2) / max(weight.sum(), 1)))
+
+
+def neighbour_noise(runs: NDArray[Any], step: float) -> float:
+    """rms noise from differences of neighbouring samples, edges left out; never from slow movement."""
+    if runs.shape[-1] < 2:
+        return 0.0
+    differences = np.diff(runs.astype(np.float32), axis=-1).ravel()
+    size = np.abs(differences)
+    limit = max(4.0 * float(np.median(size)), 1.5 * step)
+    calm = differences[size <= limit]
+    return float(np.sqrt(np.mean(calm * calm) / 2)) if len(calm) else 0.0
+
+
+def dither_bias(noise: float, step: float) -> float:
+    """Largest error of a mean of quantised samples that are spread by `noise`: it dies out as noise grows.
+
+    First harmonic of the quantiser's staircase, step/pi * exp(-2 pi^2 (noise/step)^2) [textbook dither
+    theory].
+    """
+    return step * min(12**-0.5, float(np.exp(-2 * np.pi**2 * (noise / step) ** 2)) / np.pi)
+
+
+def levels_of(trace: Trace, states: States, overshoot: float | None = None) -> Levels:
+    """States in codes -> `Levels` in codes and volts."""
+    scale = abs(trace.volts_per_code)
+    bias = dither_bias(states.noise, states.step)
+    u_low, u_high = (
+        2 * scale * float(np.hypot(states.noise / max(count, 1) ** 0.5, bias)) for count in states.counts
+    )
+    low_v, high_v = (
+        code * trace.volts_per_code + trace.volts_at_code_zero for code in (states.low, states.high)
+    )
+    if trace.volts_per_code < 0:
+        low_v, high_v, u_low, u_high = high_v, low_v, u_high, u_low
+    half = 0.5 * states.step
+    return Levels(
+        low_code=states.low,
+        high_code=states.high,
+        low_v=low_v,
+        high_v=high_v,
+        noise_v=states.noise * scale,
+        u_low_v=u_low,
+        u_high_v=u_high,
+        overshoot_percent=overshoot,
+        clipped_low=trace.code_min is not None and states.low <= trace.code_min + half,
+        clipped_high=trace.code_max is not None and states.high >= trace.code_max - half,
+    )
+
+
+def find_levels(trace: Trace) -> Levels | None:
+    """State levels of a line; None when no two levels are there (idle, noise only, nothing connected)."""
+    states = find_states(contiguous_codes(trace.codes))
+    return levels_of(trace, states) if states is not None and states.two else None

@@ -1,0 +1,59 @@
+"""Bit times that the edges of a line allow.
+
+The distance of two edges inside a frame is a whole number of bit times, so the shortest distances, divided by
+small whole numbers, are the candidates; usual rates near them are added, since a record may hold no single
+bit at all (a line of 0x00 only has pulses of nine). Which one is right is decided by parsing (search.py).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+USUAL_BAUD = (
+    50, 75, 110, 134, 150, 200, 300, 600, 1200, 1800, 2400, 4800, 9600, 14400, 19200, 28800, 31250, 38400,
+    57600, 76800, 115200, 230400, 250000, 460800, 500000, 576000, 921600, 1000000, 1152000, 1500000, 2000000,
+    2500000, 3000000, 3500000, 4000000,
+)  # fmt: skip
+"""Rates in use (standards.md 4.2; the list of a widely used serial library, and common practice)."""
+USUAL_WITHIN = 0.025
+"""Relative distance at which a rate still counts as a usual one: two ends of 1 % and a margin."""
+SAME = 0.012
+"""Candidates closer than this are one; the fit brings them to the same value."""
+
+
+def shortest_distances(times: NDArray[np.float64], clusters: int = 3) -> list[float]:
+    """Mean of each of the shortest groups of alike edge distances, seconds; ascending."""
+    distances = np.sort(np.diff(times))
+    found: list[float] = []
+    while len(distances) and len(found) < clusters:
+        near = distances <= distances[0] * 1.2
+        # the median of the group's lower part: a group may run into the next one
+        found.append(float(np.median(distances[near])))
+        distances = distances[distances > found[-1] * 1.3]
+    return found
+
+
+def candidate_bit_times(times: NDArray[np.float64], least_s: float) -> list[float]:
+    """Bit times worth a parse, seconds; `least_s` is the shortest that the sampling can show."""
+    distances = shortest_distances(times)
+    if not distances:
+        return []
+    raw = [distances[0] / divisor for divisor in range(1, 11)]
+    raw += [distance / divisor for distance in distances[1:] for divisor in (1, 2, 3)]
+    raw += [1 / baud for baud in USUAL_BAUD if _is_divisor(distances[0] * baud)]
+    found: list[float] = []
+    for bit_time in sorted(raw, reverse=True):
+        if bit_time >= least_s and not any(abs(bit_time / other - 1) < SAME for other in found):
+            found.append(bit_time)
+    return found
+
+
+def _is_divisor(ratio: float) -> bool:
+    return 0.9 < ratio < 10.5 and abs(ratio - round(ratio)) < USUAL_WITHIN * ratio
+
+
+def usual_baud(bit_time_s: float) -> float | None:
+    """The usual rate that such a bit time belongs to, or None."""
+    nearest = min(USUAL_BAUD, key=lambda baud: abs(baud * bit_time_s - 1))
+    return float(nearest) if abs(nearest * bit_time_s - 1) <= USUAL_WITHIN else None

@@ -1,0 +1,227 @@
+"""Finding rate, format and idle level when nobody told them: every hypothesis is parsed and priced.
+
+Theory of operation
+A hypothesis is a bit time, a number of bits between start and stop, and an idle level. It explains the edges
+of a record at a price in bits (probability = 2**-price): each frame must say when it starts, unless it
+follows the one before without a pause, and what its data bits are; each edge inside a frame costs only its
+distance from where the bit clock puts it. Wrong hypotheses need more frames, meet stop elements that are not
+there, or find edges off the grid. So half the bit time, though every edge fits it, costs twice the frames.
+
+Prices become odds. What the record cannot tell stays open: nothing here turns a guess into a fact.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.pipeline.bit_time import fit_frames
+from service.pipeline.characters import Span, find_frames, first_start, frame_contents, stop_seen
+from service.pipeline.edges import without_glitches
+from service.pipeline.formats import CELLS, KEEP, STOP_RARITY, STOPS, best_format, odds_of, parity_fits
+from service.pipeline.rates import SAME, candidate_bit_times, usual_baud
+from service.pipeline.readings import Edges, FrameFormat, FrameOdds
+
+MOST_EDGES = 240
+"""Edges that a hypothesis is tried on."""
+FAULT = 12.0
+"""Price of a stop element that is not there, bits."""
+UNUSUAL = 4.0
+"""Price of a rate that nobody uses."""
+HABIT = 8.0
+"""Price of a sender's habit to pause for one certain number of bits."""
+NEAR = 0.12
+"""Bit times by which a frame may miss the end of the one before and still count as following at once."""
+DRIFT = 0.06
+"""Relative distance over which the fit may pull a candidate's bit time: half a bit in nine."""
+SETTLED = 2e-3
+ON_GRID = 0.2
+"""rms distance from the bit clock, in bit times, beyond which nothing fits."""
+
+
+@dataclass(frozen=True)
+class Hypothesis:
+    """One explanation of the edges and what it costs."""
+
+    bit_time_s: float
+    cells: int
+    idle_high: bool
+    faults: int
+    """Stop elements that were not there."""
+    formats: dict[FrameFormat, float]
+    """Price of each format, bits, all else included."""
+    contents: NDArray[np.uint16]
+    """Data and parity bits of the characters without such a fault."""
+
+    @property
+    def price(self) -> float:
+        return min(self.formats.values())
+
+
+@dataclass(frozen=True)
+class Found:
+    """What the search settled on, and what else the record allows."""
+
+    bit_time_s: float
+    idle_high: bool
+    frame: FrameFormat
+    possible: tuple[FrameOdds, ...]
+    rates: tuple[tuple[float, float], ...]
+    """(baud, odds), most likely first."""
+    faults: int
+    """Stop elements that were not there, in the part that was searched."""
+
+
+def search(
+    edges: Edges,
+    span: Span,
+    interval_s: float,
+    *,
+    bit_time_s: float | None = None,
+    frame: FrameFormat | None = None,
+    idle_high: bool | None = None,
+) -> Found | None:
+    """The best explanation of the edges; whatever is given is kept. None when nothing explains them."""
+    some = Edges(edges.times_s[:MOST_EDGES], edges.rising[:MOST_EDGES])
+    whole = len(some) == len(edges)
+    short = span if whole else Span(span.start_s, float(some.times_s[-1]))
+    times = [bit_time_s] if bit_time_s is not None else candidate_bit_times(some.times_s, 2 * interval_s)
+    cells = CELLS if frame is None else (frame.bits_to_last_data - 1,)
+    idles = (True, False) if idle_high is None else (idle_high,)
+    allowed = None if frame is None else [frame]
+    tried = [
+        explained
+        for candidate in times
+        for count in cells
+        for idle in idles
+        if (explained := explain(some, short, interval_s, candidate, count, idle, allowed)) is not None
+    ]
+    return _settle(tried) if tried else None
+
+
+@dataclass(frozen=True)
+class _Parse:
+    """The edges cut into frames under one hypothesis."""
+
+    bit_time_s: float
+    stop: int
+    starts_s: NDArray[np.float64]
+    contents: NDArray[np.uint16]
+    """Of all frames that were seen to their stop element, with it."""
+    inside: int
+    """Edges that the bit clock explains."""
+    outside: int
+    """Edges that nothing explains: glitches, before the first start, after a missing stop element."""
+    jitter_s: float
+
+
+def explain(
+    edges: Edges,
+    span: Span,
+    interval_s: float,
+    bit_time_s: float,
+    cells: int,
+    idle_high: bool,
+    allowed: Sequence[FrameFormat] | None = None,
+) -> Hypothesis | None:
+    """Parse the edges under one hypothesis and price it; None when they contradict its bit time."""
+    parse = _parse(edges, span, bit_time_s, cells + 1, idle_high)
+    if parse is None or parse.jitter_s > ON_GRID * parse.bit_time_s:
+        return None
+    # what the place of one edge costs: anywhere in ten bit times, or where the bit clock says
+    free = float(np.log2(10 * parse.bit_time_s / interval_s))
+    jitter = max(parse.jitter_s, 0.1 * interval_s, 2e-3 * parse.bit_time_s)
+    tight = float(np.log2(jitter * (2 * np.pi * np.e) ** 0.5 / interval_s))
+    stopped = (parse.contents >> cells) & 1 == 1
+    faults = int((~stopped).sum())
+    price = parse.inside * tight + parse.outside * free + FAULT * faults
+    price += 0.0 if usual_baud(parse.bit_time_s) else UNUSUAL
+    contents = parse.contents[stopped] & ((1 << cells) - 1)
+    formats = {
+        FrameFormat(fit.data_bits, fit.parity, stop): price + fit.cost + pause
+        for stop, pause in _pauses(parse, free, tight).items()
+        for fit in parity_fits(contents, cells, allowed)
+        if allowed is None or FrameFormat(fit.data_bits, fit.parity, stop) in allowed
+    }
+    return Hypothesis(parse.bit_time_s, cells, idle_high, faults, formats, contents) if formats else None
+
+
+def _parse(edges: Edges, span: Span, bit_time_s: float, stop: int, idle_high: bool) -> _Parse | None:
+    """Frames with the bit time refined by a fit over them."""
+    fit = None
+    for _ in range(3):
+        clean = without_glitches(edges, bit_time_s)
+        first = first_start(clean, bit_time_s, stop, idle_high, span)
+        frames = find_frames(clean, bit_time_s, stop, first)
+        usable = stop_seen(frames, stop)
+        fit = fit_frames(clean.times_s[first:], frames, usable, stop) if len(usable) else None
+        if fit is None or abs(fit.slope / bit_time_s - 1) > DRIFT:
+            return None
+        moved, bit_time_s = abs(fit.slope / bit_time_s - 1), fit.slope
+        if moved < SETTLED:
+            break
+    assert fit is not None
+    inside = int((frames.element <= stop).sum()) - len(frames.starts)
+    starts = clean.times_s[frames.starts]
+    seen = starts + (stop + 0.5) * bit_time_s <= span.end_s
+    jitter = float(np.sqrt(np.mean(fit.residuals**2)))
+    outside = len(edges) - inside - len(starts)
+    return _Parse(bit_time_s, stop, starts, frame_contents(frames, stop)[seen], inside, outside, jitter)
+
+
+def _pauses(parse: _Parse, free: float, tight: float) -> dict[float, float]:
+    """Price of all start edges for each number of stop bits that the pauses leave room for.
+
+    A frame that follows at once costs only its jitter. So does one after a whole number of bits, for many
+    senders pause like that; but each such habit is paid for once. A pause shorter than the stop element asks
+    for a fault each time.
+    """
+    pause = np.diff(parse.starts_s) / parse.bit_time_s - parse.stop
+    prices = {}
+    for stop_bits in STOPS:
+        rest = pause - stop_bits
+        short = int((rest < -2 * NEAR).sum())
+        at_once = int((np.abs(rest) < NEAR).sum())
+        whole = np.rint(rest[(rest > 0.5) & (rest < 3.5) & (np.abs(rest - np.rint(rest)) < NEAR)])
+        clocked, habits = at_once + len(whole), len(np.unique(whole))
+        others = len(parse.starts_s) - clocked
+        price = clocked * (tight + 1) + others * (free + 1) + HABIT * habits
+        prices[stop_bits] = price + FAULT * short + STOP_RARITY[stop_bits]
+    return prices
+
+
+def _settle(tried: Sequence[Hypothesis]) -> Found:
+    """The best hypothesis, with the formats and rates that the others leave open."""
+    best = min(tried, key=lambda item: item.price)
+    alike = [
+        item
+        for item in tried
+        if item.idle_high == best.idle_high and abs(item.bit_time_s / best.bit_time_s - 1) < SAME
+    ]
+    costs: dict[FrameFormat, float] = {}
+    for item in alike:
+        for frame, cost in item.formats.items():
+            costs[frame] = min(cost, costs.get(frame, np.inf))
+    possible = odds_of(costs)
+    frame = best_format(possible, {item.cells: item.contents for item in alike})
+    return Found(best.bit_time_s, best.idle_high, frame, possible, _rate_odds(tried), best.faults)
+
+
+def _rate_odds(tried: Sequence[Hypothesis]) -> tuple[tuple[float, float], ...]:
+    """(baud, odds) of all bit times that were not ruled out, most likely first."""
+    least = min(item.price for item in tried)
+    groups: list[tuple[float, float]] = []
+    for item in sorted(tried, key=lambda item: item.price):
+        weight = sum(2.0 ** (least - cost) for cost in item.formats.values())
+        baud = 1 / item.bit_time_s
+        for place, (other, sum_) in enumerate(groups):
+            if abs(baud / other - 1) < SAME:
+                groups[place] = (other, sum_ + weight)
+                break
+        else:
+            groups.append((baud, weight))
+    total = sum(weight for _, weight in groups)
+    return tuple((baud, weight / total) for baud, weight in groups if weight / total >= KEEP)
