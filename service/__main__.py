@@ -6,26 +6,27 @@ of ours without a word, so it is looked for before anything of the three is impo
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Sequence
 from importlib.util import find_spec
-from pathlib import Path
 
 HOUSES = ("service", "drivers", "simulator")
 
 
-def foreign_house(home: Path) -> str | None:
+def foreign_house(home: str) -> str | None:
     """One sentence about the first package that is not found in `home`, None when all three are."""
     for name in HOUSES:
         spec = find_spec(name)
-        found = [Path(place) for place in (spec.submodule_search_locations or [])] if spec else []
+        found = list(spec.submodule_search_locations or []) if spec else []
         if not found:
             return (
                 f"the package {name!r} of Benchwarden is missing: install again, in an environment of its own"
             )
-        if found[0].resolve() != (home / name).resolve():
+        ours = os.path.join(home, name)
+        if os.path.realpath(found[0]) != os.path.realpath(ours):
             return (
-                f"the package {name!r} at {found[0]} is a foreign one, ours is at {home / name}: "
+                f"the package {name!r} at {found[0]} is a foreign one, ours is at {ours}: "
                 "install Benchwarden in an environment of its own, and look at PYTHONPATH"
             )
     return None
@@ -33,7 +34,7 @@ def foreign_house(home: Path) -> str | None:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line; returns the exit code (contract: 0, 1, 2, 3, 4, 5)."""
-    complaint = foreign_house(Path(__file__).resolve().parent.parent)
+    complaint = foreign_house(os.path.dirname(os.path.dirname(os.path.realpath(__file__))))
     if complaint:
         print(f"benchwarden: {complaint}", file=sys.stderr)
         return 5

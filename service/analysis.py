@@ -18,7 +18,7 @@ from service.pipeline.document import result_document
 from service.pipeline.expectation import LOGIC_FAMILIES, Accuracy, Expectation
 from service.pipeline.readings import FrameFormat
 from service.pipeline.trace import Shot
-from service.report.meta import ReportMeta, instrument_facts, settings_facts, software_versions
+from service.report.meta import ReportMeta, instrument_facts, settings_facts
 from service.shots import channel_label, shot_of
 
 ZIP_START = b"PK"
@@ -124,6 +124,4 @@ def _meta_of_capture(capture: Capture, name: str, options: AnalysisOptions) -> R
 
 
 def _meta(name: str, options: AnalysisOptions, **more: Any) -> ReportMeta:
-    return ReportMeta(
-        title=f"Analysis of {name}", source=name, sent=options.sent, versions=software_versions(), **more
-    )
+    return ReportMeta(title=f"Analysis of {name}", source=name, sent=options.sent, **more)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from service.analysis import Analysis, AnalysisOptions
 
 
@@ -18,7 +19,7 @@ def add(commands: Any) -> None:
         description="Judges a capture file (CSV with the header time_s,ch1_v,ch2_v, or NPZ as a run keeps "
         "it). Rate and frame are found from the record unless they are given.",
     )
-    command.add_argument("file", metavar="FILE", type=Path)
+    command.add_argument("file", metavar="FILE")
     command.add_argument("--sent", metavar="HEX", help="what was sent; without it, what the line carried")
     command.add_argument("--baud", type=float, metavar="N", help="nominal bit rate")
     command.add_argument("--frame", metavar="8N1", help="nominal frame")
@@ -28,21 +29,23 @@ def add(commands: Any) -> None:
     command.add_argument(
         "--timebase-ppm", type=float, metavar="PPM", help="accuracy of the scope (25 assumed)"
     )
-    command.add_argument("--report", type=Path, metavar="FILE", help="write the report as HTML")
+    command.add_argument("--report", metavar="FILE", help="write the report as HTML")
     command.add_argument("--json", action="store_true", help="print the result document as JSON")
     command.set_defaults(run=run)
 
 
 def run(arguments: argparse.Namespace) -> int:
     """The verdict's exit code; BadInput and its kind when the file or an option cannot be used."""
+    from pathlib import Path
+
     from service.analysis import analyse_file
     from service.cli.results import show
 
-    analysis = analyse_file(arguments.file, _options(arguments))
+    analysis = analyse_file(Path(arguments.file), _options(arguments))
     facts = []
     if arguments.report is not None:
-        _write_report(analysis, arguments.report)
-        facts.append(("report", str(arguments.report)))
+        _write_report(analysis, Path(arguments.report))
+        facts.append(("report", arguments.report))
     return show(analysis.document, analysis.meta.title, facts, as_json=arguments.json)
 
 
@@ -68,10 +71,14 @@ def _options(arguments: argparse.Namespace) -> AnalysisOptions:
 
 
 def _write_report(analysis: Analysis, path: Path) -> None:
+    from dataclasses import replace
+
     from service.errors import BadInput
     from service.report import render_report
+    from service.report.meta import software_versions
 
+    meta = replace(analysis.meta, versions=software_versions())
     try:
-        path.write_text(render_report(analysis.document, analysis.shots, analysis.meta), encoding="utf-8")
+        path.write_text(render_report(analysis.document, analysis.shots, meta), encoding="utf-8")
     except OSError as error:
         raise BadInput(f"cannot write the report to {path}: {error.strerror}") from None

@@ -7,7 +7,6 @@ Exit codes: 0 pass, 1 fail, 2 bad usage or bad input file, 3 inconclusive, 4 ins
 from __future__ import annotations
 
 import argparse
-import logging
 import os
 import sys
 from collections.abc import Sequence
@@ -15,14 +14,11 @@ from collections.abc import Sequence
 from service.cli import analyze, demo, echo, serve, simulate
 from service.cli.say import complain, print_json
 
-log = logging.getLogger(__name__)
-
 ANYTHING_ELSE = 5
 
 
 def run(argv: Sequence[str]) -> int:
     """Run the command in `argv`; the exit code is returned, errors end as one sentence on standard error."""
-    logging.basicConfig(stream=sys.stderr, level=logging.ERROR, format="%(name)s: %(message)s")
     try:
         arguments = parser().parse_args(argv)
     except SystemExit as ending:  # argparse: 0 after --help and --version, 2 after bad usage
@@ -39,7 +35,9 @@ def run(argv: Sequence[str]) -> int:
     except known_errors() as error:
         return told(error, as_json=getattr(arguments, "json", False))
     except Exception as error:
-        log.exception("a mistake in the program")
+        import logging
+
+        logging.exception("a mistake in the program")
         complain(f"a mistake in the program: {type(error).__name__}: {error}")
         return ANYTHING_ELSE
 
