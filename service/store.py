@@ -14,7 +14,7 @@ import json
 import logging
 import os
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -198,9 +198,16 @@ class RunStore:
             if wanted.takes(run):
                 yield run
 
-    def newest(self, station: str) -> Run | None:
-        """The station's newest run."""
-        return next(self.newest_first(RunFilter(station=station)), None)
+    def newest_of(self, stations: Iterable[str]) -> dict[str, Run]:
+        """The newest run of each of the stations that have any, found in one pass."""
+        missing, found = set(stations), {}
+        for run in self.newest_first():
+            if run.station in missing:
+                found[run.station] = run
+                missing.discard(run.station)
+            if not missing:
+                break
+        return found
 
     def _ids(self) -> list[str]:
         try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -173,10 +174,14 @@ def run_out(run: Run, wiring: Wiring) -> RunOut:
     )
 
 
-def station_out(station: Station, wiring: Wiring) -> StationOut:
+def stations_out(stations: Sequence[Station], wiring: Wiring) -> list[StationOut]:
+    newest = wiring.store.newest_of(station.name for station in stations)
+    return [_station(station, wiring, newest.get(station.name)) for station in stations]
+
+
+def _station(station: Station, wiring: Wiring, newest: Run | None) -> StationOut:
     running = wiring.engine.active_on(station.name)
     holder: Holder | None = wiring.tools.locks.holder(station.scope)
-    newest = wiring.store.newest(station.name)
     return StationOut(
         name=station.name,
         state="busy" if running or holder else "free",

@@ -15,7 +15,7 @@ from service.web.models import (
     StationOut,
     accepted,
     plan_out,
-    station_out,
+    stations_out,
 )
 
 router = APIRouter(tags=["stations"])
@@ -24,13 +24,13 @@ router = APIRouter(tags=["stations"])
 @router.get("/stations", summary="All stations")
 def list_stations(wiring: Parts) -> list[StationOut]:
     """In the order of the stations file."""
-    return [station_out(station, wiring) for station in wiring.stations]
+    return stations_out(wiring.stations, wiring)
 
 
 @router.get("/stations/{station}", summary="One station", responses=problems(404))
 def show_station(station: str, wiring: Parts) -> StationOut:
     """What it is doing, what waits for it, when it was last checked."""
-    return station_out(wiring.station(station), wiring)
+    return stations_out([wiring.station(station)], wiring)[0]
 
 
 @router.post(

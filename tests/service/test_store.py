@@ -197,8 +197,7 @@ def test_listing_filters_by_station_state_verdict_and_time(store: RunStore) -> N
     assert found(verdict="fail") == [second.id]
     assert found(since=START + timedelta(seconds=30)) == [third.id, second.id]
     assert found(since=START) == [third.id, second.id, first.id]
-    assert store.newest("north-1") == first
-    assert store.newest("north-9") is None
+    assert store.newest_of(["north-1", "north-2", "north-9"]) == {"north-1": first, "north-2": third}
 
 
 def test_a_spoilt_record_hides_no_other_run(store: RunStore, caplog: pytest.LogCaptureFixture) -> None:

@@ -8,13 +8,20 @@ import socket
 import subprocess
 import sys
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import httpx
 import pytest
 
 from service.errors import BadSettings, FolderInUse
+from service.intake import command_run
+from service.journal import Watcher
+from service.plans import Send
+from service.runs import perform
 from service.settings import require_loopback
+from service.web import events
 from service.web.serving import serve, serving
 from tests.service.bench_of_straw import StrawEchoTest, straw_wiring
 
@@ -54,7 +61,10 @@ def test_events_arrive_while_the_run_is_at_work(tmp_path: Path) -> None:
 def test_a_signal_ends_the_service_at_once_even_with_a_reader_of_events(tmp_path: Path) -> None:
     """SIGTERM: exit code 0 within seconds, the reader's stream is closed, the queued run stays queued."""
     child = subprocess.Popen(
-        [sys.executable, "-c", CHILD, str(tmp_path)], stdout=subprocess.PIPE, text=True, cwd=Path.cwd()
+        [sys.executable, "-c", CHILD, str(tmp_path)],
+        stdout=subprocess.PIPE,
+        text=True,
+        cwd=Path(__file__).parents[3],
     )
     try:
         assert child.stdout is not None
@@ -77,6 +87,7 @@ def test_a_signal_ends_the_service_at_once_even_with_a_reader_of_events(tmp_path
 CHILD = """
 import sys
 from pathlib import Path
+from service.web import events
 from service.web.serving import serve
 from tests.service.bench_of_straw import StrawEchoTest, settings, straw_wiring
 folder = Path(sys.argv[1])
@@ -159,3 +170,54 @@ def test_many_readers_of_events_do_not_keep_others_waiting(tmp_path: Path) -> No
         for reader in readers:
             reader.join(20)
         assert ends == ["event: end"] * 60
+
+
+def test_a_run_that_a_command_does_can_be_followed_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another process tells this one nothing: its run's events are found by looking."""
+    monkeypatch.setattr(events, "LOOK_AGAIN_S", 0.02)
+    elsewhere = straw_wiring(tmp_path, StrawEchoTest(gated=True))  # its own journal, as another process has
+    at = elsewhere.station("north-1")
+    run = command_run(at, Send(text="Tide 7"), elsewhere.journal)
+    echo = elsewhere.tools.echo_test
+    assert isinstance(echo, StrawEchoTest)
+    seen: list[str] = []
+    command = threading.Thread(target=perform, args=(run, at, elsewhere.tools))
+    with serving(straw_wiring(tmp_path)) as url, httpx.Client(base_url=url, timeout=20) as client:
+        command.start()
+        echo.wait_at_work()
+        shown = client.get("/api/v1/stations/north-1").json()
+        assert (shown["state"], shown["running"]) == ("busy", None)
+        assert shown["in_use_by"]
+        with client.stream("GET", f"/api/v1/runs/{run.id}/events") as stream:
+            for line in stream.iter_lines():
+                if line == "event: capture":
+                    echo.let_go.release()
+                seen.append(line)
+        assert [line for line in seen if line.startswith("event: ")][-1] == "event: end"
+        command.join(20)
+
+
+def test_a_reader_that_goes_away_is_forgotten(tmp_path: Path) -> None:
+    """Closed streams leave no watcher behind."""
+    echo = StrawEchoTest(gated=True)
+    wiring = straw_wiring(tmp_path, echo)
+    watched, gone = wiring.journal.watched, threading.Event()
+
+    @contextmanager
+    def telling(watcher: Watcher) -> Iterator[None]:
+        with watched(watcher):
+            try:
+                yield
+            finally:
+                gone.set()
+
+    wiring.journal.watched = telling  # type: ignore[method-assign]
+    with serving(wiring) as url, httpx.Client(base_url=url, timeout=20) as client:
+        run = client.post(ECHO, json={"send": {"text": "Tide 7"}}).headers["Location"]
+        echo.wait_at_work()
+        with client.stream("GET", run + "/events") as stream:
+            assert next(stream.iter_lines())
+        assert gone.wait(20)
+        echo.let_go.release()
