@@ -10,6 +10,7 @@ from service.pipeline.expectation import Expectation
 from service.pipeline.findings import Finding
 from service.pipeline.lines import pool_lines
 from service.pipeline.measurements import measure
+from service.pipeline.read_shots import read_shots
 from service.pipeline.rules import find
 from service.pipeline.trace import Shot
 from service.pipeline.traffic import follow_the_traffic, pair_echoes, set_copies_aside
@@ -23,8 +24,6 @@ def judge(
 
     `findings_so_far` are those of the acquisition; they take part in the judging.
     """
-    from service.pipeline.read_shots import read_shots
-
     return judge_readings(read_shots(shots, expectation), expectation, findings_so_far)
 
 

@@ -16,6 +16,8 @@ REACH_BITS = 0.35
 edge.
 """
 FEWEST_EDGES = 4
+SURE = 5.0
+"""Times its own scatter: the largest of many means is looked at, three are often reached by chance."""
 
 
 @dataclass(frozen=True)
@@ -27,7 +29,7 @@ class Copy:
 
 
 def copy_on(reading: LineReading, source: LineReading) -> Copy | None:
-    """The source's copy on a line, None where it cannot be told or is not beyond three times its scatter.
+    """The source's copy on a line, None where it cannot be told or is not beyond its own scatter.
 
     At each edge of the source at which the line has no full-swing edge of its own the waveform is cut out,
     turned by the edge's direction and averaged: noise and what does not belong to the source averages out, a
@@ -77,9 +79,9 @@ def _size(
     base = cuts[:, : max(reach // 2, 1)].mean(axis=1)
     turned = (cuts - base[:, None]) * signs[:, None]
     mean = turned.mean(axis=0)
-    error = turned.std(axis=0) / np.sqrt(len(cuts))
+    error = float(np.sqrt(turned.var(axis=0).mean())) / np.sqrt(len(cuts))
     k = reach // 2 + 1 + int(np.argmax(np.abs(mean[reach // 2 + 1 :])))
-    if abs(mean[k]) < 3 * error[k] + 1e-12:
+    if abs(mean[k]) < SURE * error + 1e-12:
         return None
     return Copy(100 * float(abs(mean[k])) / swing_v, rest_v)
 

@@ -7,7 +7,7 @@ and it EXCUSES a failure that the bench itself may have caused (a pass in spite 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from service.pipeline.decisions import BENCH, FAIL, GUARD_BAND, INCONCLUSIVE, PASS, RECORD, worst
@@ -15,7 +15,9 @@ from service.pipeline.echoes import CHANGED, EXTRA, MISSING, MOVED, OK, count
 from service.pipeline.evidence import FROM_TARGET, Evidence
 from service.pipeline.expectation import CRITERIA
 from service.pipeline.findings import BENCH as BENCH_SIDE
-from service.pipeline.findings import SEVERITIES, Finding
+from service.pipeline.findings import DEVICE as DEVICE_SIDE
+from service.pipeline.findings import SEVERITIES, Finding, code_row
+from service.pipeline.measurements import Measurement
 from service.pipeline.phrases import many
 from service.pipeline.readings import BREAK, CUT, FRAMING, PARITY
 
@@ -61,12 +63,19 @@ class Outcome:
 
 
 def decide(evidence: Evidence) -> Evidence:
-    """Fill in `criteria`, all of them, in their order."""
+    """Fill in `criteria`, all of them, in their order; drop device findings about what is not judged."""
     required = evidence.expectation.limits.required
     criteria = tuple(
         _with_bench(name, JUDGES[name](evidence), evidence.findings, name in required) for name in CRITERIA
     )
-    return evidence.with_(criteria=criteria)
+    void = {c.name for c in criteria if c.cause == BENCH}
+    findings = tuple(f for f in evidence.findings if not _blames_in_vain(f, void))
+    return evidence.with_(criteria=criteria, findings=findings)
+
+
+def _blames_in_vain(finding: Finding, void: set[str]) -> bool:
+    """True for a device finding about something that is not judged: the bench may have made it."""
+    return finding.side == DEVICE_SIDE and code_row(finding.code).criterion in void
 
 
 def _with_bench(name: str, outcome: Outcome, findings: Iterable[Finding], required: bool) -> Criterion:
@@ -140,10 +149,7 @@ def _by_measurement(criterion: str, nothing: str) -> Callable[[Evidence], Outcom
     return judge
 
 
-def _numbers(m: object) -> str:
-    from service.pipeline.measurements import Measurement
-
-    assert isinstance(m, Measurement)
+def _numbers(m: Measurement) -> str:
     limits = ", ".join(f"{k} {v:.4g}" for k, v in m.limit.items())
     if m.value is None:
         sure = "small enough by the samples alone" if m.verdict == PASS else "could not be measured"
@@ -198,8 +204,3 @@ VOIDS: tuple[Void, ...] = (
     Void("identity-changed", _ALL),
     Void("self-test-failed", _ALL),
 )
-
-
-def required_of(criteria: Sequence[Criterion]) -> list[Criterion]:
-    """Those that decide the overall verdict."""
-    return [c for c in criteria if c.required]

@@ -48,6 +48,11 @@ class ReadShot:
         return cut or not self.triggered
 
 
+def rate_candidates(reading: LineReading) -> list[float]:
+    """Rates (Bd) that a record allows, most likely first; empty where nothing had to be searched for."""
+    return [float(c["baud"]) for c in reading.notes.get("rate_candidates", ())]
+
+
 @dataclass(frozen=True)
 class Coupling:
     """A copy of the other line's steps on a line at rest, in percent of the other line's swing."""

@@ -40,6 +40,8 @@ class Code:
     remedy: str
     bench_on_to_target: bool = False
     """On the to-target line the PC or the wiring is to blame, not the firmware."""
+    criterion: str | None = None
+    """What a device finding of this code fails: where that is not judged, nor is the finding raised."""
 
 
 class NoSuchCode(KeyError):
@@ -92,6 +94,7 @@ CODES: tuple[Code, ...] = (
         "A character was not echoed",
         "Look at the place in the waveform: is it the first, the last, one in a burst, one special value? "
         "A single-character receive register that is read too late loses characters in bursts.",
+        criterion="content",
     ),
     Code(
         "echo-extra",
@@ -99,6 +102,7 @@ CODES: tuple[Code, ...] = (
         FAIL,
         "The firmware sent a character that nobody had asked for",
         "Look for a doubled transmit, a line ending that is translated, a greeting after reset.",
+        criterion="content",
     ),
     Code(
         "echo-changed",
@@ -107,6 +111,7 @@ CODES: tuple[Code, ...] = (
         "A character came back as another one",
         "Compare the bits: 0x20 apart is letter case, bit 7 lost is a seven-bit setting, a shifted "
         "pattern is a rate.",
+        criterion="content",
     ),
     Code(
         "echo-out-of-order",
@@ -114,6 +119,7 @@ CODES: tuple[Code, ...] = (
         FAIL,
         "Characters came back in another order",
         "Look at the head and tail of the buffer and at who may write to it while it is read.",
+        criterion="order",
     ),
     Code(
         "echo-late",
@@ -121,6 +127,7 @@ CODES: tuple[Code, ...] = (
         FAIL,
         "An echo came later than allowed",
         "Look for work between receive and transmit: displays, conversions, delays, a slow task.",
+        criterion="timing",
     ),
     Code(
         "framing-error",
@@ -129,6 +136,7 @@ CODES: tuple[Code, ...] = (
         "The stop bit is not where it belongs",
         "Compare rate, data bits and stop bits of both ends.",
         True,
+        criterion="framing",
     ),
     Code(
         "break",
@@ -137,6 +145,7 @@ CODES: tuple[Code, ...] = (
         "The line was held at start level for longer than a character",
         "Look for a pin that is switched over, a reset, or a break that is sent on purpose.",
         True,
+        criterion="framing",
     ),
     Code(
         "parity-error",
@@ -145,6 +154,7 @@ CODES: tuple[Code, ...] = (
         "The parity bit does not fit the data",
         "Compare the parity setting of both ends: none, even, odd, mark, space.",
         True,
+        criterion="framing",
     ),
     Code(
         "rate-off",
@@ -154,6 +164,7 @@ CODES: tuple[Code, ...] = (
         "Check the divider and the clock that it assumes: an oscillator that was never switched on shows "
         "here.",
         True,
+        criterion="rate",
     ),
     Code(
         "level-out-of-limits",
@@ -162,6 +173,7 @@ CODES: tuple[Code, ...] = (
         "A level is not what the receiving side needs",
         "Check the supply, the pin's output mode, loads on the line, and that no second output drives it.",
         True,
+        criterion="levels",
     ),
     Code(
         "slow-edge",
@@ -170,6 +182,7 @@ CODES: tuple[Code, ...] = (
         "An edge is slow",
         "Look for an open-drain output with a weak pull-up, a large capacitance, a long wire.",
         True,
+        criterion="edges",
     ),
     # -- bench: scope, probes, wiring, link ------------------------------------------------------------------
     Code(

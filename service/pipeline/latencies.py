@@ -15,15 +15,31 @@ _ANSWERED = (OK, CHANGED, MOVED)
 def edge_u(reading: LineReading) -> float:
     """Expanded uncertainty of one edge's 50 % instant, seconds, from the record alone.
 
-    Noise over slope (a straight edge over two samples or more) and the sampling grain, rectangular over one
-    sample: the larger of both would do, the sum in quadrature is on the safe side.
+    Noise and quantising over the slope of the edges, and the grain of the sampling: an edge that takes two
+    samples or more is interpolated almost without error, one that lies between two samples is anywhere
+    between them (rectangular, JCGM 100 4.3.7).
     """
     interval = reading.trace.interval_s
     levels = reading.levels
-    jitter = 0.0
-    if levels is not None and levels.amplitude_v > 0:
-        jitter = levels.noise_v * 2 * interval / levels.amplitude_v
-    return K * combined(jitter, interval / np.sqrt(12))
+    if levels is None or not levels.amplitude_v > 0:
+        return K * interval / np.sqrt(12)
+    part = max(_part_per_sample(reading), 1e-3)
+    jitter = (
+        combined(levels.noise_v, abs(reading.trace.volts_per_code) / np.sqrt(12)) / levels.amplitude_v / part
+    )
+    grain = np.clip((part - 0.4) / 0.6, 0.05, 1.0) / np.sqrt(12)
+    return K * interval * combined(jitter, float(grain))
+
+
+def _part_per_sample(reading: LineReading) -> float:
+    """Part of the swing that the median edge passes from one sample to the next, at its middle."""
+    trace, levels = reading.trace, reading.levels
+    some = reading.edges.times_s[:: max(len(reading.edges) // 256, 1)]
+    if levels is None or not len(some) or len(trace) < 2:
+        return 1.0
+    after = np.clip(np.ceil((some - trace.start_s) / trace.interval_s).astype(np.int64), 1, len(trace) - 1)
+    steps = trace.volts(trace.codes[after]) - trace.volts(trace.codes[after - 1])
+    return min(float(np.median(np.abs(steps))) / levels.amplitude_v, 1.0)
 
 
 def end_u(reading: LineReading) -> float:

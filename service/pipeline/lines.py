@@ -85,7 +85,7 @@ def _pool(role: str, readings: Sequence[LineReading], evidence: Evidence) -> Lin
         _possible(readings, fullest),
         _level(with_levels, accuracy, high=False),
         _level(with_levels, accuracy, high=True),
-        _median(r.levels.noise_v for r in with_levels if r.levels is not None),
+        _median(r.noise_v for r in (with_levels or readings)),
         _median(r.levels.overshoot_percent for r in with_levels if r.levels is not None),
         transitions.over_shots(with_levels, rising=True, accuracy=accuracy),
         transitions.over_shots(with_levels, rising=False, accuracy=accuracy),

@@ -22,7 +22,23 @@ def quantity(value: float, unit: str, digits: int = 4) -> str:
     scale, prefix = next(((s, p) for s, p in _PREFIXES if abs(value) >= s), _PREFIXES[-1])
     if value == 0:
         scale, prefix = 1.0, ""
-    return f"{value / scale:.{digits}g} {prefix}{unit}"
+    return f"{number(value / scale, digits)} {prefix}{unit}"
+
+
+def number(value: float, digits: int = 4) -> str:
+    """So many significant digits, never with an exponent where a plain number does."""
+    text = f"{value:.{digits}g}"
+    return f"{value:.0f}" if "e+" in text and abs(value) < 1e6 else text
+
+
+def moment(time_s: float) -> str:
+    """A place on the time axis, in microseconds: as people find it in the waveform."""
+    return f"{1e6 * time_s:.1f} us"
+
+
+def volts(level_v: float) -> str:
+    """A level to the millivolt."""
+    return f"{round(level_v, 3) + 0.0:g} V"
 
 
 def many(count: int, one: str, more: str | None = None) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from service.pipeline.evidence import ReadShot
+from service.pipeline.evidence import ReadShot, rate_candidates
 from service.pipeline.expectation import Expectation
 from service.pipeline.reading import read_line
 from service.pipeline.readings import FrameFormat, LineReading
@@ -48,16 +48,12 @@ def _settings(own: LineReading | None, like: LineReading | None) -> tuple[float,
         return None
     if like is not None and like.bit_time_s is not None and like.frame is not None:
         rate, other = 1 / own.bit_time_s.value, 1 / like.bit_time_s.value
-        rates = [rate, *(_rate(c) for c in own.notes.get("rate_candidates", ()))]
+        rates = [rate, *rate_candidates(own)]
         near = min(rates, key=lambda r: abs(r / other - 1))
         frames = [o.frame for o in own.possible]
         if abs(near / other - 1) < SAME_RATE and like.frame in frames:
             return other, like.frame
     return 1 / own.bit_time_s.value, own.frame
-
-
-def _rate(candidate: object) -> float:
-    return float(candidate[0] if isinstance(candidate, (tuple, list)) else candidate)  # type: ignore[arg-type]
 
 
 def _again(reading: LineReading, chosen: tuple[float, FrameFormat], expectation: Expectation) -> LineReading:

@@ -53,10 +53,12 @@ def _is_only_copy(reading: LineReading, source: LineReading) -> bool:
     """True when all that was decoded on the line starts together with the source's characters, at a small
     swing.
     """
-    if reading.levels is None or source.levels is None or not len(reading.edges):
+    if reading.levels is None or source.levels is None:
         return False
     if reading.levels.amplitude_v > COPY_SWING * source.levels.amplitude_v:
         return False
+    if not len(reading.edges):
+        return True  # nothing but pulses too short for a character
     near = _distance_to(reading.edges.times_s, source.edges.times_s)
     bit = source.bit_time_s.value if source.bit_time_s else 4 * reading.trace.interval_s
     return bool(np.mean(near < TOGETHER_BITS * bit) > 0.9)
@@ -77,7 +79,7 @@ def _at_rest(reading: LineReading, copied: Copy) -> LineReading:
         reading,
         levels=None,
         idle_high=None,
-        edges=Edges(np.empty(0), np.empty(0, dtype=bool), reading.edges.glitches),
+        edges=Edges(np.empty(0), np.empty(0, dtype=bool)),  # its pulses are explained
         bit_time_s=None,
         characters=EMPTY,
         flat_v=copied.rest_v,

@@ -10,7 +10,7 @@ from service.pipeline.echoes import CHANGED, EXTRA, MISSING, MOVED, Echo
 from service.pipeline.evidence import FROM_TARGET, Evidence
 from service.pipeline.findings import Finding, make_finding
 from service.pipeline.latencies import latency_u
-from service.pipeline.phrases import character, many, quantity
+from service.pipeline.phrases import character, many, moment, quantity
 
 MOST_PLACES = 20
 """Places that the evidence lists; the result's echoes hold them all."""
@@ -87,7 +87,7 @@ def _start(echo: Echo, evidence: Evidence) -> float:
 
 def _at(echo: Echo, evidence: Evidence) -> str:
     in_shot = f" in shot {echo.shot + 1}" if len(evidence.shots) > 1 else ""
-    return f" at {quantity(_start(echo, evidence), 's')}{in_shot}"
+    return f" at {moment(_start(echo, evidence))}{in_shot}"
 
 
 def _places(found: Sequence[Echo], evidence: Evidence) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from service.pipeline.decisions import FAIL
 from service.pipeline.evidence import ROLES, Evidence
 from service.pipeline.findings import Finding, make_finding
 from service.pipeline.measurements import Measurement, measured
-from service.pipeline.phrases import character, line_words, many, quantity
+from service.pipeline.phrases import character, line_words, many, moment, quantity, volts
 from service.pipeline.readings import BREAK, CUT, FRAMING, PARITY
 from service.pipeline.rules import probes
 
@@ -29,7 +29,7 @@ def framing(evidence: Evidence) -> Iterator[Finding]:
                 characters = evidence.shots[shot].line(role).characters
                 detail = (
                     f"{many(len(places), 'character')} on the {line_words(role)}, the first at "
-                    f"{quantity(float(characters.start_s[at]), 's')} "
+                    f"{moment(float(characters.start_s[at]))} "
                     f"({character(int(characters.values[at]))})"
                 )
                 listed = [
@@ -58,7 +58,7 @@ def rate_off(evidence: Evidence) -> Iterator[Finding]:
             own = evidence.lines[role].baud
             against = "nominal" if evidence.expectation.baud is not None else "the to-target line"
             detail = (
-                f"the {line_words(role)} runs at {own.value:.6g} Bd, {m.value:+.2f} +- {m.u:.2f} % from "
+                f"the {line_words(role)} runs at {own.value:.6g} Bd, {m.value:+.3g} +- {m.u:.2g} % from "
                 f"{against}; "
                 if own else ""
             ) + f"allowed are +-{evidence.expectation.limits.rate_percent:g} %"  # fmt: skip
@@ -74,7 +74,7 @@ def level_out_of_limits(evidence: Evidence) -> Iterator[Finding]:
             m = measured(evidence, f"{role}.{state}_level")
             if m.verdict == FAIL and m.value is not None and m.u is not None:
                 detail = (
-                    f"{state} level of the {line_words(role)} is {quantity(m.value, 'V', 3)} "
+                    f"{state} level of the {line_words(role)} is {volts(m.value)} "
                     f"+- {quantity(m.u, 'V', 2)}, allowed is {_range_words(m)}"
                 )
                 yield make_finding("level-out-of-limits", role, detail + ".", evidence=_numbers(m))

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from service.pipeline.evidence import FROM_TARGET, ROLES, TO_TARGET, Evidence
 from service.pipeline.families import FAMILIES, Family, likely_family
 from service.pipeline.findings import FAIL, WARNING, Finding, make_finding
-from service.pipeline.phrases import line_words, many, quantity
+from service.pipeline.phrases import line_words, many, quantity, volts
 
 RATIO_SPREAD = 2.0
 """A swing within this factor of ten times (or a tenth of) the family's points to the probe factor."""
@@ -68,7 +68,7 @@ def probe_ratio(evidence: Evidence) -> Iterator[Finding]:
             continue
         swing = evidence.lines[role].swing_v or 0.0
         detail = (
-            f"the {line_words(role)} shows a swing of {quantity(swing, 'V', 3)}, about "
+            f"the {line_words(role)} shows a swing of {volts(swing)}, about "
             f"{'ten times' if ratio.factor > 1 else 'one tenth of'} what logic family {ratio.family.name} has"
         )
         facts = {
@@ -172,18 +172,28 @@ def noisy(evidence: Evidence) -> Iterator[Finding]:
     """Half the swing over the rms noise below the limits."""
     limits = evidence.expectation.limits
     for role in ROLES:
-        line = evidence.lines[role]
-        if not line.noise_v or not line.swing_v:
-            continue
-        ratio_db = 20 * math.log10(0.5 * line.swing_v / line.noise_v)
-        if ratio_db >= limits.noise_warn_db:
+        ratio_db = signal_to_noise_db(evidence, role)
+        if ratio_db is None or ratio_db >= limits.noise_warn_db:
             continue
         detail = (
             f"half the swing of the {line_words(role)} is only {ratio_db:.1f} dB above the noise of "
-            f"{quantity(line.noise_v, 'V', 2)} rms"
+            f"{quantity(evidence.lines[role].noise_v or 0.0, 'V', 2)} rms"
         )
         severity = FAIL if ratio_db < limits.noise_min_db else WARNING
         yield make_finding("noisy", role, detail + ".", severity=severity, evidence={"db": ratio_db})
+
+
+def signal_to_noise_db(evidence: Evidence, role: str) -> float | None:
+    """Half the swing over the rms noise, dB; None where neither a swing nor a family is known.
+
+    A line on which no two levels were found is held against the swing that its family would have: a signal
+    could hide in so much noise.
+    """
+    line, fam = evidence.lines[role], evidence.family
+    swing = line.swing_v or (fam.supply_v if fam else None)
+    if not line.noise_v or not swing:
+        return None
+    return 20 * math.log10(0.5 * swing / line.noise_v)
 
 
 def glitches(evidence: Evidence) -> Iterator[Finding]:

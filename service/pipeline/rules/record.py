@@ -7,11 +7,12 @@ from collections.abc import Iterator
 import numpy as np
 
 from service.pipeline.echoes import MISSING
-from service.pipeline.evidence import FROM_TARGET, ROLES, TO_TARGET, Evidence, ReadShot
+from service.pipeline.evidence import FROM_TARGET, ROLES, TO_TARGET, Evidence, ReadShot, rate_candidates
 from service.pipeline.families import Family
 from service.pipeline.findings import FAIL, INFO, WARNING, Finding, make_finding
-from service.pipeline.phrases import character, line_words, many, quantity
-from service.pipeline.readings import CUT, ERROR_WORDS, LineReading
+from service.pipeline.phrases import character, line_words, many, quantity, volts
+from service.pipeline.readings import CUT
+from service.pipeline.rules import probes
 
 IDLE_PART = 0.7
 """A line that rests at this part of the other line's swing or above is held high."""
@@ -21,8 +22,11 @@ def no_activity(evidence: Evidence) -> Iterator[Finding]:
     """No characters on the to-target line in any shot: there is nothing that could have been echoed."""
     if any(len(r.characters) for _, r in evidence.readings(TO_TARGET)):
         return
+    ratio_db = probes.signal_to_noise_db(evidence, TO_TARGET)
+    if ratio_db is not None and ratio_db < evidence.expectation.limits.noise_min_db:
+        return  # a signal could hide in it: `noisy` says so
     held = [r.flat_v for _, r in evidence.readings(TO_TARGET) if r.flat_v is not None]
-    detail = f"it holds {quantity(float(np.median(held)), 'V', 3)}" if held else "no levels could be told"
+    detail = f"it holds {volts(float(np.median(held)))}" if held else "no levels could be told"
     answers = sum(len(r.characters) for _, r in evidence.readings(FROM_TARGET))
     if answers:
         detail += (
@@ -39,7 +43,7 @@ def line_undriven(evidence: Evidence) -> Iterator[Finding]:
     if not shots:
         return
     level = float(np.median([evidence.shots[n].from_target.flat_v or 0.0 for n in shots]))
-    detail = f"it rests at {quantity(level, 'V', 3)}, where an output at rest would not hold it"
+    detail = f"it rests at {volts(level)}, where an output at rest would not hold it"
     if len(shots) < len(evidence.shots):
         detail += f", in {len(shots)} of {many(len(evidence.shots), 'shot')}"
     yield make_finding(
@@ -78,8 +82,8 @@ def trigger_outside_signal(evidence: Evidence) -> Iterator[Finding]:
         if level is None or levels is None or levels.low_v < level < levels.high_v:
             continue
         detail = (
-            f"it is set to {quantity(level, 'V', 3)}, the to-target line moves between "
-            f"{quantity(levels.low_v, 'V', 3)} and {quantity(levels.high_v, 'V', 3)}."
+            f"it is set to {volts(level)}, the to-target line moves between "
+            f"{volts(levels.low_v)} and {volts(levels.high_v)}."
         )
         facts = {"shot": number, "level_v": level, "low_v": levels.low_v, "high_v": levels.high_v}
         yield make_finding("trigger-outside-signal", TO_TARGET, detail, evidence=facts)
@@ -96,10 +100,22 @@ def stimulus_differs(evidence: Evidence) -> Iterator[Finding]:
         carried, stated = [[v for c in carried for v in c]], [evidence.expectation.sent]
     mask = _mask(evidence)
     for number, (sent, seen) in enumerate(zip(stated, carried, strict=True)):
-        if sent is None or [b & mask for b in sent] == seen:
+        expected = [] if sent is None else [b & mask for b in sent]
+        if sent is None or expected == seen or (_cut_off(evidence, number) and _holds(expected, seen)):
             continue
         yield _differs(number, [b & mask for b in sent], seen)
         return
+
+
+def _cut_off(evidence: Evidence, number: int) -> bool:
+    """True when the shot's record need not hold all that was sent."""
+    shot = evidence.shots[number]
+    return shot.begun_in_traffic or bool((shot.to_target.characters.errors & CUT).any())
+
+
+def _holds(sent: list[int], seen: list[int]) -> bool:
+    """True when what was seen is a piece of what was sent."""
+    return any(sent[i : i + len(seen)] == seen for i in range(len(sent) - len(seen) + 1))
 
 
 def _differs(number: int, sent: list[int], seen: list[int]) -> Finding:
@@ -187,22 +203,11 @@ def rate_ambiguous(evidence: Evidence) -> Iterator[Finding]:
 
 
 def _candidates(evidence: Evidence, role: str) -> list[float]:
-    """Rates that every shot with characters allows, as far as the signal side named any."""
-    lists = [
-        r.notes["rate_candidates"] for _, r in evidence.readings(role)
-        if len(r.characters) and "rate_candidates" in r.notes
-    ]  # fmt: skip
-    fullest = max((r for _, r in evidence.readings(role)), key=lambda r: len(r.characters), default=None)
-    if fullest is None or not lists or len(fullest.notes.get("rate_candidates", ())) < 2:
+    """The rates that the fullest shot allows; none where one of the shots leaves only one."""
+    full = [r for _, r in evidence.readings(role) if len(r.characters)]
+    if not full or any(len(rate_candidates(r)) == 1 for r in full):
         return []
-    return [float(_rate_of(c)) for c in fullest.notes["rate_candidates"]]
-
-
-def _rate_of(candidate: object) -> float:
-    """A candidate is a rate or a (rate, odds) pair."""
-    if isinstance(candidate, (tuple, list)):
-        return float(candidate[0])
-    return float(candidate)  # type: ignore[arg-type]
+    return rate_candidates(max(full, key=lambda r: len(r.characters)))
 
 
 def format_ambiguous(evidence: Evidence) -> Iterator[Finding]:
@@ -216,8 +221,3 @@ def format_ambiguous(evidence: Evidence) -> Iterator[Finding]:
             detail = f"the {line_words(role)} allows {shown}; it was read as {evidence.lines[role].frame}"
             facts = {"possible": [str(f) for f in possible]}
             yield make_finding("format-ambiguous", role, detail + ".", evidence=facts)
-
-
-def error_words(reading: LineReading, at: int) -> list[str]:
-    """The words of one character's error bits."""
-    return [word for bit, word in ERROR_WORDS.items() if int(reading.characters.errors[at]) & bit]
