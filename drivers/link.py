@@ -12,15 +12,12 @@ How it is kept from hanging, lying and leaking (each point was measured to be ne
 
 from __future__ import annotations
 
-import contextlib
-import importlib
 import math
-import socket
 import threading
 import time
 import weakref
 from collections.abc import Callable, Sequence
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import numpy as np
 import pyvisa
@@ -28,9 +25,10 @@ from numpy.typing import NDArray
 from pyvisa.constants import SerialTermination, StatusCode
 from pyvisa.resources import MessageBasedResource, SerialInstrument
 
-from drivers.boundary import translate
+from drivers.boundary import NO_ANSWER, translate
 from drivers.errands import Errands, Overdue
 from drivers.errors import DriverError, IdentityError, RequestError, TimedOut
+from drivers.library_side import close_leftovers, forget, keep_quiet, library_side, unblock
 from drivers.reading import SLOWEST_BYTES_PER_S, read_block, read_text
 from drivers.seam import Transport, transport_of
 
@@ -107,11 +105,11 @@ class VisaLink:
             session = self._ready()
             return self._do(lambda: session.ask_block(data, wait_s, limit_bytes, newline), whole_s, message)
 
-    def reopen(self) -> None:
+    def reopen(self, patience_s: float | None = None) -> None:
         with self.lock:
             self._closed = False
             self._drop()
-            give_up = time.monotonic() + self.timeout_s
+            give_up = time.monotonic() + (self.timeout_s if patience_s is None else patience_s)
             for delay in BACKOFF_S:
                 self._pause(delay)
                 try:
@@ -123,6 +121,10 @@ class VisaLink:
                         raise
                 else:
                     break
+
+    def distrust(self) -> None:
+        with self.lock:
+            self._drop()
 
     def close(self) -> None:
         with self.lock:
@@ -199,13 +201,17 @@ class _Session:
 
     def open(self, timeout_s: float) -> None:
         manager = _resource_manager(self._visa_library)
-        resource = manager.open_resource(self._address, open_timeout=max(1, round(timeout_s * 1000)))
+        try:
+            resource = manager.open_resource(self._address, open_timeout=max(1, round(timeout_s * 1000)))
+        except Exception as error:
+            close_leftovers(error)
+            raise
         if not isinstance(resource, MessageBasedResource):
             resource.close()
             raise RequestError("that is not an instrument which takes messages")
         self._resource = resource
         self.set_timeout(timeout_s)
-        side = _library_side(resource)
+        side = library_side(resource)
         if isinstance(getattr(side, "max_recv_size", None), int) and not self.marks_end:
             # one receive then fetches a whole piece instead of 4096 bytes: two to three times as fast
             side.max_recv_size = self.piece_bytes = WIDE_PIECE
@@ -215,7 +221,7 @@ class _Session:
         not wait."""
         self.errands.end(self._close)
         if stuck and self._resource is not None:
-            _unblock(self._resource)
+            unblock(self._resource)
         elif not stuck:
             self.errands.wait_ended(1.0)
 
@@ -249,7 +255,9 @@ class _Session:
             try:
                 piece, status = resource.visalib.read(resource.session, count)
             except pyvisa.errors.VisaIOError as error:
-                raise translate(error, self._address, None) from error
+                if error.error_code == StatusCode.error_timeout:
+                    raise TimedOut(NO_ANSWER) from error
+                raise
         return piece, status != StatusCode.success_max_count_read
 
     def set_timeout(self, timeout_s: float) -> None:
@@ -274,12 +282,11 @@ class _Session:
         resource, self._resource = self._resource, None
         if resource is None:
             return
-        sessions, handle = getattr(resource.visalib, "sessions", None), resource.session
+        handle = resource.session
         try:
             resource.close()
         finally:
-            if isinstance(sessions, dict):  # the pure Python library never forgets a session by itself
-                sessions.pop(handle, None)
+            forget(resource, handle)
 
 
 # --- the library: one manager for the process ---------------------------------------------------------------
@@ -290,37 +297,13 @@ def _resource_manager(visa_library: str) -> pyvisa.ResourceManager:
         manager = _MANAGERS.get(visa_library)
         if manager is None or manager._session is None:  # None: somebody closed it, and all sessions with it
             if visa_library.endswith("@py"):
-                _keep_quiet()
+                keep_quiet()
             try:
                 manager = pyvisa.ResourceManager(visa_library)
             except (OSError, ValueError, pyvisa.errors.LibraryError) as error:
                 raise RequestError(f"the VISA library {visa_library!r} cannot be used: {error}") from error
             _MANAGERS[visa_library] = manager
         return manager
-
-
-def _keep_quiet() -> None:
-    """Its HiSLIP part prints a line when a server prefers overlap mode, and our standard output is read
-    by programs."""
-    with contextlib.suppress(ImportError):
-        vars(importlib.import_module("pyvisa_py.protocols.hislip"))["print"] = lambda *_words: None
-
-
-def _library_side(resource: MessageBasedResource) -> Any:
-    """The pure Python library's own object of this session; None with any other library."""
-    sessions = getattr(resource.visalib, "sessions", None)
-    return sessions.get(resource.session) if isinstance(sessions, dict) else None
-
-
-def _unblock(resource: MessageBasedResource) -> None:
-    """Get a thread out of the library, from another one. Where there is no way, it stays until the peer
-    moves."""
-    with contextlib.suppress(Exception):  # the session may end at this very moment, by itself
-        interface: Any = getattr(_library_side(resource), "interface", None)
-        if isinstance(interface, socket.socket):
-            interface.shutdown(socket.SHUT_RDWR)
-        elif hasattr(interface, "timeout"):
-            interface.timeout = 0.001
 
 
 def _lock_of(address: str) -> threading.RLock:

@@ -89,7 +89,10 @@ def _fill(source: Source, data: NDArray[np.uint8], deadline: float) -> bool:
         if left < source.timeout_s:
             source.set_timeout(left)
         wanted = min(source.piece_bytes, len(view) - got)
-        piece, ended = source.read(wanted)
+        try:
+            piece, ended = source.read(wanted)
+        except TimedOut as error:
+            raise TimedOut(f"the block stopped coming after {got} or more of {len(view)} bytes") from error
         view[got : got + len(piece)] = piece
         got += len(piece)
         if len(piece) < wanted:

@@ -32,8 +32,11 @@ class Link(Protocol):
         `newline`: one must follow the block where the transport does not mark the end by itself.
         """
 
-    def reopen(self) -> None:
-        """Close and open again until it works or the time-out has passed."""
+    def reopen(self, patience_s: float | None = None) -> None:
+        """Close and open again until it works or `patience_s` (usually the time-out) have passed."""
+
+    def distrust(self) -> None:
+        """What comes next may be out of step: the next call opens a new session."""
 
     def close(self) -> None:
         """End the session. Never raises."""

@@ -1,0 +1,286 @@
+"""A scope: identify, set up, arm, wait, fetch. What is said to it comes from its dialect and from nowhere
+else.
+
+Rules that hold in every method:
+- What counts is what the scope made of a setting, not what was asked: everything is read back.
+- After each group of commands the error queue is drained; a complaint is an error that carries the entries.
+- The input is kept at 1 megohm, and this is read back too: logic levels can destroy a 50 ohm input.
+- A wait is a row of short questions, never one long read.
+- Whoever leaves the scope armed stops it: on closing, and at the first contact after somebody was killed.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+
+from drivers.errors import DriverError, InstrumentError, RequestError, TimedOut
+from drivers.scope import scpi
+from drivers.scope.capture import Capture, Identity, TriggerRecord
+from drivers.scope.conversation import Conversation
+from drivers.scope.dialect import Action, Dialect, Poll
+from drivers.scope.dialect_reader import load_dialect
+from drivers.scope.fetching import fetch_channel
+from drivers.scope.limits import limits_of
+from drivers.scope.panel import Panel
+from drivers.scope.settings import extract, same_word
+from drivers.scope.setup import ScopeLimits, ScopeSetup, ScopeState
+from drivers.seam import Link
+
+POLL_S = 0.002
+POLL_LONGEST_S = 0.05
+READY_S = 2.0
+"""How long a scope may take from being armed to being ready for the trigger, beside its record's own
+history."""
+
+
+def connect(
+    resource: str,
+    dialect: str | Path,
+    *,
+    expected_idn: str | None = None,
+    visa_library: str = "@py",
+    timeout_s: float = 2.0,
+) -> Scope:
+    """Open the scope over VISA; see `drivers.open_scope`."""
+    from drivers.link import VisaLink  # pyvisa is loaded when a real link is made, and only then
+
+    rules = load_dialect(dialect)
+    conversation = Conversation(rules, expected_idn)
+    conversation.link = VisaLink(
+        resource, visa_library=visa_library, timeout_s=timeout_s, greet=conversation.greet
+    )
+    return Scope(rules, conversation)
+
+
+class Scope:
+    """One scope; a context manager. Its methods may be called from any thread: they wait for each other."""
+
+    def __init__(
+        self,
+        dialect: Dialect,
+        conversation: Conversation,
+        *,
+        pause: Callable[[float], None] = time.sleep,
+        clock: Callable[[], float] = time.monotonic,
+        now: Callable[[], datetime] = lambda: datetime.now(UTC),
+    ) -> None:
+        self.dialect = dialect
+        self._talk = conversation
+        self._panel = Panel(dialect, conversation)
+        self._pause = pause
+        self._clock = clock
+        self._now = now
+        self._state: ScopeState | None = None
+        self._limits: ScopeLimits | None = None
+        self._armed = False
+        self._forced = False
+        self._finished_at: str | None = None
+
+    def __enter__(self) -> Scope:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    # --- who it is and what it can do -----------------------------------------------------------------------
+
+    @property
+    def address(self) -> str:
+        return self._link.address
+
+    @property
+    def identity(self) -> Identity:
+        """As it answered when it was opened."""
+        assert self._talk.identity is not None  # greeting it is part of opening it
+        return self._talk.identity
+
+    @property
+    def state(self) -> ScopeState | None:
+        """What the last set-up made of the scope; None before the first."""
+        return self._state
+
+    @property
+    def limits(self) -> ScopeLimits:
+        """What this scope can do, asked once. What its dialect cannot ask for is None."""
+        with self._link.lock:
+            if self._limits is None:
+                self._limits = limits_of(self.dialect, self._talk)
+            return self._limits
+
+    def errors(self) -> tuple[tuple[int, str], ...]:
+        """What stands in its error queue, oldest first; empty afterwards."""
+        with self._link.lock:
+            return self._talk.errors()
+
+    def self_test(self) -> bool | None:
+        """True: passed. None: the dialect has no self-test. It may take half a minute."""
+        question = self.dialect.self_test
+        if question is None:
+            return None
+        with self._link.lock:
+            reply = self._talk.ask(question.query, timeout_s=question.timeout_s)
+            with self._talk.parsing(question.query):
+                return scpi.parse_integer(extract(reply, question.reply)) == 0
+
+    def reset(self) -> None:
+        """Factory settings, if the dialect knows how."""
+        if self.dialect.reset is not None:
+            with self._link.lock:
+                self._do(self.dialect.reset)
+                self._state, self._armed = None, False
+
+    # --- one shot
+    # --------------------------------------------------------------------------------------------
+
+    def set_up(self, setup: ScopeSetup) -> ScopeState:
+        """Set everything for one shot and read all of it back. Stops a shot that is under way.
+
+        Raises:
+            RequestError: the dialect has no such channel, word or value.
+            InstrumentError: the scope complained, or an input would not go to 1 megohm.
+        """
+        with self._link.lock:
+            if self._armed:
+                self.abort()
+            self._state = self._panel.set_up(setup)
+            return self._state
+
+    def arm(self) -> None:
+        """Arm one shot, and wait until the scope is ready for its trigger where the dialect can tell."""
+        with self._link.lock:
+            if self._state is None:
+                raise RequestError("the scope must be set up before it is armed", address=self.address)
+            self._forced, self._finished_at = False, None
+            self._armed = True  # from here on it may be, whatever the next line meets
+            self._do(self.dialect.arm)
+            if self.dialect.ready is not None:
+                self._wait_ready(self.dialect.ready, -min(self._state.start_s, 0.0) + READY_S)
+
+    def is_done(self) -> bool:
+        """Whether the armed shot is complete. Once true it stays so until the next `arm`."""
+        with self._link.lock:
+            if self._finished_at is None and self._holds(self.dialect.done):
+                self._finished_at = self._now().strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+                self._armed = False
+            return self._finished_at is not None
+
+    def wait(self, deadline_s: float, poll_s: float = POLL_S) -> bool:
+        """Ask until the shot is complete; False when it is not within `deadline_s` seconds.
+
+        The pauses between the questions start at `poll_s` and grow.
+        """
+        end = self._clock() + deadline_s
+        pause = poll_s
+        while not self.is_done():
+            if self._clock() >= end:
+                return False
+            self._pause(min(pause, max(end - self._clock(), 0.0)))
+            pause = min(pause * 1.5, max(POLL_LONGEST_S, poll_s))
+        return True
+
+    def force(self) -> None:
+        """Trigger the armed shot now, whatever the signal does."""
+        if self.dialect.force is None:
+            raise RequestError(
+                f"dialect {self.dialect.name} has no way to force a trigger", address=self.address
+            )
+        with self._link.lock:
+            self._forced = True
+            self._do(self.dialect.force)
+
+    def abort(self) -> None:
+        """Stop a shot that is armed or under way. Harmless when there is none."""
+        with self._link.lock:
+            self._do(self.dialect.abort)
+            self._armed = False
+
+    def fetch(self) -> Capture:
+        """The record of the last shot, every channel that is on.
+
+        Raises:
+            RequestError: nothing was set up, or the shot is not complete.
+            InstrumentError: the scope refuses, or somebody changed its settings since it was set up.
+            ReplyError, TimedOut, NotReachable.
+        """
+        with self._link.lock:
+            state = self._state
+            if state is None or not self.is_done():
+                raise RequestError("there is no complete record to fetch", address=self.address)
+            fetched = [fetch_channel(self.dialect, self._talk, state, name) for name in state.channels]
+            self._panel.must_still_be(state)
+            assert self._finished_at is not None
+            return Capture(
+                channels=tuple(record for record, _ in fetched),
+                sample_interval_s=fetched[0][1].interval_s,
+                start_s=fetched[0][1].start_s,
+                trigger=TriggerRecord(
+                    state.trigger_source, state.trigger_level_v, state.trigger_slope, fired=not self._forced
+                ),
+                identity=self.identity,
+                taken_at=self._finished_at,
+                settings={**state.settings, "dialect": self.dialect.name, "address": self.address},
+            )
+
+    def close(self) -> None:
+        """Stop the scope if it may be armed, and end the session. Never raises."""
+        with self._link.lock:
+            if self._armed:
+                with contextlib.suppress(DriverError):  # out of reach: the next contact begins with a stop
+                    self.abort()
+            self._link.close()
+
+    # --- inside
+    # ------------------------------------------------------------------------------------------------
+
+    @property
+    def _link(self) -> Link:
+        return self._talk.link
+
+    def _do(self, action: Action) -> None:
+        self._talk.tell(action.write, settle_s=action.settle_s)
+
+    def _wait_ready(self, ready: Poll, limit_s: float) -> None:
+        end = self._clock() + limit_s
+        while not (self._holds(ready) or self.is_done()):
+            if self._clock() >= end:
+                raise TimedOut(
+                    f"{self.address}: armed, but not ready for its trigger within {limit_s:.3g} s",
+                    address=self.address,
+                    command=ready.query,
+                )
+            self._pause(POLL_S)
+
+    def _holds(self, poll: Poll) -> bool:
+        """Whether the state that the poll describes is there."""
+        if poll.by == "answer":
+            return self._answers(poll)
+        reply = self._talk.ask(poll.query, timeout_s=poll.timeout_s)
+        with self._talk.parsing(poll.query):
+            said = extract(reply, poll.reply)
+            if poll.by == "register":
+                return scpi.parse_integer(said) & poll.mask == poll.value
+            if any(same_word(said, word) for word in poll.yes):
+                return True
+            if any(same_word(said, word) for word in poll.no):
+                return False
+            raise InstrumentError(
+                f"{self.address} says {said!r} to {poll.query!r}: the dialect knows only "
+                f"{', '.join((*poll.yes, *poll.no))}",
+                address=self.address,
+                command=poll.query,
+            )
+
+    def _answers(self, poll: Poll) -> bool:
+        """For scopes that answer when they are done, and not before: a question that is given up soon."""
+        try:
+            self._link.query(poll.query, timeout_s=poll.timeout_s or POLL_LONGEST_S)
+        except TimedOut:
+            return False
+        return True
