@@ -80,7 +80,7 @@ def _echo_test(stations: Path, arguments: argparse.Namespace, tell: Tell) -> dic
     from service.web.serving import serving
     from service.wiring import build
 
-    data = arguments.data or "benchwarden-data/demo"
+    data = arguments.data or read_settings().data / "demo"
     wiring = build(read_settings({"stations": stations, "data": data, "host": "127.0.0.1", "port": 0}))
     station = wiring.stations[0].name
     tell("service", "starting the service", 0.05)

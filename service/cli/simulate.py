@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import signal
 from typing import Any
 
 OPTIONS: tuple[tuple[str, str, str], ...] = (
@@ -35,7 +36,7 @@ def add(commands: Any) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """The child's exit code is ours; a child that was ended by a signal counts as an ordinary end."""
+    """0 after an ordinary end, a signal included; 2 when the simulator did not understand; else 5."""
     from service.cli.children import end, signals_forwarded, start_simulator
 
     child = start_simulator(options_of(arguments))
@@ -44,7 +45,8 @@ def run(arguments: argparse.Namespace) -> int:
             code = child.wait()
     finally:
         end(child)
-    return 0 if code < 0 else code
+    ended_by_signal = code < 0 and -code in (signal.SIGINT, signal.SIGTERM)
+    return 0 if ended_by_signal else code if code in (0, 2) else 5
 
 
 def options_of(arguments: argparse.Namespace) -> list[str]:
