@@ -16,7 +16,7 @@ from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 from service.pipeline.trace import Shot
-from service.report import tables
+from service.report import tables, words
 from service.report.cautions import CAUTIONS, LAST_WORD
 from service.report.marks import printable
 from service.report.meta import ReportMeta
@@ -50,9 +50,9 @@ def render_report(document: Mapping[str, Any], shots: Sequence[Shot], meta: Repo
         shown=printable,
         verdict=tables.verdict(document),
         sentence=tables.verdict_sentence(document),
-        sent=tables.payload_marks(sent),
-        echoed=tables.payload_marks(echoed),
-        asked=tables.payload_marks(meta.sent) if meta.sent is not None else None,
+        sent=words.payload_marks(sent),
+        echoed=words.payload_marks(echoed),
+        asked=words.payload_marks(meta.sent) if meta.sent is not None else None,
         counts=tables.echo_counts(document),
         latency=tables.latency(document),
         pictures=_marked(pictures(document, shots)),
@@ -108,6 +108,6 @@ def _echo_table(document: Mapping[str, Any]) -> EchoTable:
 
 def _settings(meta: ReportMeta) -> dict[str, dict[str, str]]:
     return {
-        printable(group): {tables.setting_name(k): tables.setting_text(k, v) for k, v in settings.items()}
+        printable(group): {words.setting_name(k): words.setting_text(k, v) for k, v in settings.items()}
         for group, settings in meta.settings.items()
     }

@@ -148,12 +148,11 @@ def _draw_levels(svg: SvgWriter, lane: Lane, scale: _Scale) -> None:
         if volts is not None:
             y = scale.y(volts)
             svg.line(LEFT, y, WIDTH - RIGHT, y, "level")
-            svg.text(LEFT - 7, y + 4, quantity(volts, "V", digits=3, exponent=0), "volts", "end")
+            svg.text(LEFT - 7, y + 4, f"{volts:.2f} V", "volts", "end")
     if lane.trigger_v is not None:
         y = scale.y(lane.trigger_v)
         svg.line(LEFT - 5, y, WIDTH - RIGHT, y, "trigger")
-        words = f"trigger {quantity(lane.trigger_v, 'V', digits=3, exponent=0)}"
-        svg.text(LEFT - 7, y + 4, words, "volts", "end")
+        svg.text(LEFT - 7, y + 4, f"trigger {lane.trigger_v:.2f} V", "volts", "end")
 
 
 def _draw_boxes(svg: SvgWriter, boxes: Sequence[Box], view: View, top: float) -> None:

@@ -13,14 +13,14 @@ NOT_MEASURED = "not measured"
 
 
 def with_uncertainty(value: float | None, u: float | None, unit: str, *, exponent: int | None = None) -> str:
-    """`4.34005 ± 0.00014 µs`; without a usable `u` six significant digits; None gives "not measured".
+    """`4.34005 ± 0.00014 µs`; without a usable `u` four significant digits; None gives "not measured".
 
     `exponent` (a multiple of three, e.g. 0 for plain volts) fixes the prefix so that a column reads alike.
     """
     if value is None or not math.isfinite(value):
         return NOT_MEASURED
     if u is None or not math.isfinite(u) or u <= 0:
-        return quantity(value, unit, exponent=exponent)
+        return quantity(value, unit, digits=4, exponent=exponent)
     power = _power(max(abs(value), u), unit) if exponent is None else exponent
     place = _place_of_second_digit(u) - power
     shown_value = _rounded(value, power, place)

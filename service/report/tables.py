@@ -6,19 +6,21 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from service.report.marks import marks, printable, spoken
-from service.report.numbers import NOT_MEASURED, quantity, si_power, with_uncertainty
+from service.report.marks import printable
+from service.report.numbers import NOT_MEASURED, quantity, with_uncertainty
+from service.report.words import (
+    Status,
+    character_words,
+    evidence_words,
+    limit_words,
+    measured,
+    role_words,
+    status,
+    time_words,
+    words_of,
+)
 
 Document = Mapping[str, Any]
-
-
-@dataclass(frozen=True)
-class Status:
-    """Shape and colour are chosen by `kind`, the word is always written."""
-
-    kind: str
-    """pass, fail, inconclusive or none."""
-    word: str
 
 
 @dataclass(frozen=True)
@@ -54,13 +56,23 @@ class EchoRow:
 
 
 @dataclass(frozen=True)
-class MeasurementRow:
-    name: str
-    line: str
+class MeasurementCell:
+    """A value and how it was judged."""
+
     value: str
-    definition: str
-    limit: str
     status: Status
+
+
+@dataclass(frozen=True)
+class MeasurementRow:
+    """One measurement of both lines, or of neither in particular (`both`)."""
+
+    name: str
+    definitions: tuple[str, ...]
+    limits: tuple[str, ...]
+    to_target: MeasurementCell | None = None
+    from_target: MeasurementCell | None = None
+    both: MeasurementCell | None = None
 
 
 @dataclass(frozen=True)
@@ -86,11 +98,6 @@ def verdict_sentence(document: Document) -> str:
     ]
     sentence = VERDICT_SENTENCES[document["verdict"]]
     return sentence + (f" Decided by: {', '.join(deciding)}." if deciding else "")
-
-
-def status(verdict: str | None) -> Status:
-    """`null` stands for a quantity that nothing is required of."""
-    return STATUSES.get(verdict, Status("none", printable(str(verdict))))
 
 
 def criteria_rows(document: Document) -> list[CriterionRow]:
@@ -119,7 +126,8 @@ def finding_rows(document: Document) -> list[FindingRow]:
             message=printable(str(f["message"])),
             remedy=printable(str(f.get("remedy") or "")),
             evidence=tuple(
-                (printable(_words(str(k))), printable(_evidence(v))) for k, v in f.get("evidence", {}).items()
+                (printable(words_of(str(k))), printable(evidence_words(v)))
+                for k, v in f.get("evidence", {}).items()
             ),
         )
         for f in ranked
@@ -132,30 +140,45 @@ def echo_rows(document: Document) -> list[EchoRow]:
         EchoRow(
             number=i + 1,
             shot=int(e["shot"]) + 1,
-            sent=_character(e["sent"]),
-            echoed=_character(e["echoed"]),
+            sent=character_words(e["sent"]),
+            echoed=character_words(e["echoed"]),
             status=printable(str(e["status"])),
             ok=e["status"] == "ok",
-            start_to_start=_time(e["start_to_start_s"]),
-            stop_end_to_start=_time(e["stop_end_to_start_s"]),
+            start_to_start=time_words(e["start_to_start_s"]),
+            stop_end_to_start=time_words(e["stop_end_to_start_s"]),
         )
         for i, e in enumerate(document["echoes"])
     ]
 
 
 def measurement_rows(document: Document) -> list[MeasurementRow]:
-    """Each with its definition and limit."""
-    return [
-        MeasurementRow(
-            name=printable(_words(_bare_name(m))),
-            line=role_words(m.get("line")),
-            value=with_uncertainty(m["value"], m["u"], m["unit"]),
-            definition=printable(str(m["definition"])),
-            limit=limit_words(m.get("limit") or {}, m["unit"]),
-            status=status(m["verdict"]),
-        )
-        for m in document["measurements"]
-    ]
+    """In the document's order, both lines side by side, each with definition and limit."""
+    named: dict[str, list[Mapping[str, Any]]] = {}
+    for measurement in document["measurements"]:
+        named.setdefault(_bare_name(measurement), []).append(measurement)
+    return [_measurement_row(name, found) for name, found in named.items()]
+
+
+def _measurement_row(name: str, found: Sequence[Mapping[str, Any]]) -> MeasurementRow:
+    cells = {m.get("line") or "both": _cell(m) for m in found}
+    definitions = _distinct(found, lambda m: printable(str(m["definition"])))
+    limits = _distinct(found, lambda m: limit_words(m.get("limit") or {}, m["unit"]))
+    return MeasurementRow(printable(words_of(name)), definitions, limits, **cells)
+
+
+def _cell(measurement: Mapping[str, Any]) -> MeasurementCell:
+    value = with_uncertainty(measurement["value"], measurement["u"], measurement["unit"])
+    return MeasurementCell(value, status(measurement["verdict"]))
+
+
+def _distinct(
+    found: Sequence[Mapping[str, Any]], told: Callable[[Mapping[str, Any]], str]
+) -> tuple[str, ...]:
+    """What is told of the lines, once where they agree, else each with the name of its line."""
+    words = {role_words(m.get("line")): told(m) for m in found}
+    if len(set(words.values())) == 1:
+        return tuple(filter(None, set(words.values())))
+    return tuple(f"{line}: {text}" for line, text in words.items() if text)
 
 
 def line_rows(document: Document, *, brief: bool = False) -> list[LineRow]:
@@ -215,83 +238,9 @@ def echo_counts(document: Document) -> dict[str, int]:
     return {s: found.count(s) for s in sorted(set(found), key=lambda s: (s != "ok", s))}
 
 
-def limit_words(limit: Mapping[str, Any], unit: str) -> str:
-    """`at most 2 ms`, `from -2 % to 2 %`; keys beyond min and max are shown as they are."""
-    low, high = limit.get("min"), limit.get("max")
-    rest = [f"{_words(k)} {printable(_evidence(v))}" for k, v in limit.items() if k not in ("min", "max")]
-    if low is not None and high is not None:
-        rest.insert(0, f"from {quantity(low, unit)} to {quantity(high, unit)}")
-    elif high is not None:
-        rest.insert(0, f"at most {quantity(high, unit)}")
-    elif low is not None:
-        rest.insert(0, f"at least {quantity(low, unit)}")
-    return ", ".join(rest)
-
-
-def role_words(role: Any) -> str:
-    """`to target`; empty for a finding about no line."""
-    return "" if role is None else printable(_words(str(role)))
-
-
-def measured(told: Mapping[str, Any] | None, *, exponent: int | None = None, record: bool = False) -> str:
-    """A value of the document, or "not measured"; with `record` also the part that the record alone gives."""
-    if not told or told.get("value") is None:
-        return NOT_MEASURED
-    words = with_uncertainty(told["value"], told.get("u"), told["unit"], exponent=exponent)
-    part = told.get("u_record")
-    if not record or part is None:
-        return words
-    power = 0 if told["unit"] == "Bd" else si_power(part)
-    return f"{words} (from the record alone ± {quantity(part, told['unit'], digits=2, exponent=power)})"
-
-
-def setting_text(name: str, value: Any) -> str:
-    """A setting with the unit that its name ends in: `range_v` 6.5 is `6.5 V`."""
-    unit = next((u for ending, u in UNIT_ENDINGS.items() if name.endswith(ending)), None)
-    if isinstance(value, bool):
-        return "on" if value else "off"
-    if isinstance(value, int | float):
-        return quantity(float(value), unit or "1", digits=7)
-    return printable(str(value))
-
-
-def setting_name(name: str) -> str:
-    """`range_v` is `range`."""
-    ending = next((e for e in UNIT_ENDINGS if name.endswith(e)), "")
-    return printable(_words(name.removesuffix(ending)))
-
-
-def payload_marks(values: Sequence[int] | bytes, most: int = 40) -> str:
-    """Visible, and cut with a count where it is long."""
-    rest = len(values) - most
-    return marks(values[:most]) + (f" … and {rest} more" if rest > 0 else "")
-
-
 def _bare_name(measurement: Mapping[str, Any]) -> str:
     """`to_target.bit_time` without its line, which stands in a column of its own."""
     return str(measurement["name"]).removeprefix(f"{measurement.get('line')}.")
-
-
-def _character(value: int | None) -> str:
-    return "–" if value is None else spoken(int(value))
-
-
-def _time(seconds: float | None) -> str:
-    return "–" if seconds is None else quantity(seconds, "s", digits=4, fixed=True)
-
-
-def _words(name: str) -> str:
-    return name.replace("_", " ")
-
-
-def _evidence(value: Any) -> str:
-    if isinstance(value, float):
-        return quantity(value, "1") if 1e-3 <= abs(value) < 1e6 else f"{value:.6g}"
-    if isinstance(value, list | tuple):
-        return ", ".join(_evidence(v) for v in value)
-    if isinstance(value, Mapping):
-        return ", ".join(f"{_words(str(k))} {_evidence(v)}" for k, v in value.items())
-    return str(value)
 
 
 def _frames(line: Mapping[str, Any]) -> str:
@@ -311,13 +260,6 @@ def _flawed(line: Mapping[str, Any]) -> str:
 
 
 ROLES = ("to_target", "from_target")
-
-STATUSES: dict[str | None, Status] = {
-    "pass": Status("pass", "pass"),
-    "fail": Status("fail", "fail"),
-    "inconclusive": Status("inconclusive", "inconclusive"),
-    None: Status("none", "not judged"),
-}
 
 VERDICT_SENTENCES = {
     "pass": "Everything that is required was measured and is as it should be.",
@@ -347,8 +289,6 @@ AFTER_RATE = 4
 """Rows of LINE_QUANTITIES after which they stand."""
 
 SEVERITY_RANK = {"fail": -3, "warning": -2, "info": -1}
-
-UNIT_ENDINGS = {"_v": "V", "_s": "s", "_hz": "Hz", "_percent": "%", "_ppm": "ppm", "_ohm": "Ω"}
 
 LineCell = Callable[[Mapping[str, Any], bool], str]
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from service.report import tables
 from service.report.marks import printable
+from service.report.words import payload_marks
 
 WIDTH = 100
 MOST_FLAWED_ECHOES = 12
@@ -73,7 +74,7 @@ class _Page:
 def _said(document: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     sent, echoed = tables.sent_and_echoed(document)
     for role, values in (("to target", sent), ("from target", echoed)):
-        words = tables.payload_marks(values, 48) or "nothing"
+        words = payload_marks(values, 48) or "nothing"
         yield role, f"{words}   ({_count(len(values), 'character')})"
     counts = tables.echo_counts(document)
     yield "echoes", ", ".join(f"{n} {printable(s)}" for s, n in counts.items()) or "none"
