@@ -8,7 +8,6 @@ port behind.
 from __future__ import annotations
 
 import contextlib
-import select
 import socket
 import struct
 import threading
@@ -206,7 +205,7 @@ def _accept(
             except OSError:
                 return
             server.connections += 1
-            peer.settimeout(None)
+            peer.settimeout(10)
             peer.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             thread = threading.Thread(target=one, args=(peer,), daemon=True)
             threads.append(thread)
@@ -217,23 +216,25 @@ def _accept(
     thread.start()
 
 
-def _receive(peer: socket.socket, server: Server) -> bytes:
+def _receive(peer: socket.socket, server: Server, count: int = 65536) -> bytes:
+    """Up to `count` bytes; none when the client or the server has closed. (No select(): file 1024 and
+    above.)"""
     while not server.closing.is_set():
-        ready, _, _ = select.select([peer], [], [], 0.05)
-        if ready:
-            return peer.recv(65536)
+        peer.settimeout(0.05)
+        try:
+            return peer.recv(count)
+        except TimeoutError:
+            continue
+        finally:
+            peer.settimeout(10)
     return b""
 
 
 def _exactly(peer: socket.socket, server: Server, count: int) -> bytes:
     data = b""
     while len(data) < count:
-        ready, _, _ = select.select([peer], [], [], 0.05)
-        if server.closing.is_set():
+        piece = _receive(peer, server, count - len(data))
+        if not piece:
             return b""
-        if ready:
-            piece = peer.recv(count - len(data))
-            if not piece:
-                return b""
-            data += piece
+        data += piece
     return data
