@@ -1,0 +1,131 @@
+"""`python -m simulator`: simulated benches on loopback until SIGTERM or SIGINT.
+
+One JSON line per bench on standard output: its station, the addresses of its scope and of its serial link.
+Exit codes: 0 after a signal, 2 for wrong usage.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import signal
+import sys
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+
+from simulator.bench import Bench, open_benches
+from simulator.faults import BENCHES, FIRMWARES, Kind
+from simulator.frame import Frame
+from simulator.scope.errors import ScpiError
+from simulator.scope.switches import SWITCHES, Switches
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Runs benches; returns the exit code."""
+    options = _parser().parse_args(arguments)
+    if options.list:
+        print(json.dumps(_kinds()))
+        return 0
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    with open_benches(
+        options.count,
+        firmware=options.firmware,
+        bench=options.bench,
+        seed=options.seed,
+        baud=options.baud,
+        frame=str(options.frame),
+        memory=options.memory,
+        host=options.host,
+        clock=options.clock,
+        faults=options.fault,
+    ) as benches:
+        if options.write_stations:
+            options.write_stations.write_text(stations_file(benches), encoding="utf-8")
+        for bench in benches:
+            print(json.dumps(bench.addresses.as_json()), flush=True)
+        stop.wait()
+    return 0
+
+
+def stations_file(benches: Sequence[Bench]) -> str:
+    """A stations file (TOML) that names these benches."""
+    return "\n".join(_station(bench) for bench in benches)
+
+
+def _station(bench: Bench) -> str:
+    addresses, end = bench.addresses, bench.plan.bridge.end
+    return (
+        "[[station]]\n"
+        f'name = "{addresses.station}"\n'
+        f'scope = "{addresses.hislip}"\n'
+        'dialect = "scpi-1999"\n'
+        f'serial = "{addresses.serial}"\n'
+        f"baud = {end.baud:g}\n"
+        f'frame = "{end.frame}"\n'
+        'logic = "3.3"\n'
+        "[station.probes]\n"
+        'to_target = {channel = "1", ratio = 10}\n'
+        'from_target = {channel = "2", ratio = 10}\n'
+    )
+
+
+def _kinds() -> dict[str, list[dict[str, str | None]]]:
+    rows = {"firmware": FIRMWARES, "bench": BENCHES}
+    listed: dict[str, list[dict[str, str | None]]] = {
+        name: [{"name": row.name, "about": row.about, "finding": row.finding} for row in kinds]
+        for name, kinds in rows.items()
+    }
+    listed["fault"] = [{"name": name, "about": about} for name, about in SWITCHES]
+    return listed
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="python -m simulator", description="Simulated benches on loopback.")
+    parser.add_argument("--count", type=_positive, default=1, help="how many benches")
+    parser.add_argument("--firmware", choices=_names(FIRMWARES), default="good", metavar="NAME")
+    parser.add_argument("--bench", choices=_names(BENCHES), default="good", metavar="NAME")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--baud", type=_positive, default=230400)
+    parser.add_argument("--frame", type=_frame, default=Frame(), help="such as 8N1")
+    parser.add_argument("--memory", type=_positive, default=1_000_000, help="longest record, points")
+    parser.add_argument("--host", default="127.0.0.1")
+    parser.add_argument("--clock", choices=("real", "virtual"), default="real")
+    parser.add_argument(
+        "--fault", type=_fault, action="append", default=[], help="a fault switch, NAME or NAME:TIMES"
+    )
+    parser.add_argument("--write-stations", type=Path, metavar="FILE", help="writes a ready stations file")
+    parser.add_argument("--list", action="store_true", help="names the kinds as JSON and ends")
+    return parser
+
+
+def _names(rows: Sequence[Kind]) -> list[str]:
+    return [row.name for row in rows]
+
+
+def _positive(text: str) -> int:
+    number = int(text)
+    if number < 1:
+        raise argparse.ArgumentTypeError(f"must be at least 1, was {number}")
+    return number
+
+
+def _frame(text: str) -> Frame:
+    try:
+        return Frame.parse(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def _fault(text: str) -> str:
+    try:
+        Switches([text])
+    except (ScpiError, ValueError) as error:
+        raise argparse.ArgumentTypeError(str(getattr(error, "detail", error))) from None
+    return text
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,140 @@
+"""One simulated station: adapter, wires, board, probes, scope, and the ports at which they are reached."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from simulator.bridge.doors import Doors, Porter
+from simulator.clock import Clock, RealClock, VirtualClock
+from simulator.faults import bench_plan
+from simulator.frame import Frame
+from simulator.plan import BenchPlan
+from simulator.scope.instrument import Scope
+from simulator.transports import raw_socket
+from simulator.transports.hislip import HislipServer
+from simulator.transports.server import Server
+from simulator.wires.network import Network
+
+
+@dataclass(frozen=True)
+class Addresses:
+    """Where a bench is reached."""
+
+    station: str
+    socket: str
+    hislip: str
+    serial: str
+    pty: str
+
+    def as_json(self) -> dict[str, Any]:
+        """The line that `python -m simulator` prints."""
+        return {
+            "station": self.station,
+            "scope": {"socket": self.socket, "hislip": self.hislip},
+            "serial": {"socket": self.serial, "pty": self.pty},
+        }
+
+
+class Bench:
+    """A running bench. Everything on it happens under `changed`, in bench time."""
+
+    def __init__(self, plan: BenchPlan, clock: Clock, host: str = "127.0.0.1") -> None:
+        self.plan = plan
+        self.clock = clock
+        self.changed = threading.Condition(threading.RLock())
+        self.network = Network(plan)
+        self.scope = Scope(plan, clock, self.network.nodes, self.changed)
+        self.scope.before_message = self._settle
+        self._doors = Doors(host)
+        hislip = HislipServer(self.scope)
+        self._servers = (
+            Server(host, lambda connection: raw_socket.serve(connection, self.scope), "socket"),
+            Server(host, hislip.serve, "hislip"),
+        )
+        self._porter = Porter(self._doors, self._work)
+        self.addresses = Addresses(
+            station=plan.station,
+            socket=f"TCPIP::{host}::{self._servers[0].port}::SOCKET",
+            hislip=f"TCPIP::{host}::hislip0,{self._servers[1].port}::INSTR",
+            serial=f"socket://{host}:{self._doors.port}",
+            pty=self._doors.pty,
+        )
+
+    def close(self) -> None:
+        """Ends all connections and threads."""
+        for server in self._servers:
+            server.close()
+        self._porter.close()
+        self._doors.close()
+
+    def _settle(self) -> None:
+        """Lets in what the PC has written, and out what is due for it.
+
+        With the virtual clock, what a write sets off is over at once: the clock jumps to its end, so that it
+        does not matter which thread saw the bytes first.
+        """
+        written = self._doors.pump()
+        if written:
+            self.network.write(written, self.clock.now())
+            if self.clock.virtual:
+                self.clock.reach(self.network.quiet_at())
+            else:
+                self._doors.wake()  # the porter must look again at when bytes are due
+            self.changed.notify_all()
+        self.network.catch_up(self.clock.now())
+        due = self.network.adapter.read(self.clock.now())
+        if due:
+            self._doors.deliver(due)
+
+    def _work(self) -> float | None:
+        """The porter's round; seconds until the next one is needed."""
+        with self.changed:
+            self._settle()
+            self.scope.advance()
+            now = self.clock.now()
+            events = [self.network.next_event()]
+            if self.scope.status.service_enable:
+                events.append(self.scope.acquisition.next_event(now))
+            due = [event for event in events if event is not None]
+            return max(min(due) - now, 0.0) if due and not self.clock.virtual else None
+
+
+@contextlib.contextmanager
+def open_benches(
+    count: int = 1,
+    *,
+    firmware: str = "good",
+    bench: str = "good",
+    seed: int = 1,
+    baud: float = 230400.0,
+    frame: str = "8N1",
+    memory: int = 1_000_000,
+    host: str = "127.0.0.1",
+    clock: str = "virtual",
+    faults: Sequence[str] = (),
+) -> Iterator[tuple[Bench, ...]]:
+    """Running benches for a `with` block; each has `.addresses` and `.plan`. KeyError for an unknown kind."""
+    plans = [
+        bench_plan(
+            firmware=firmware,
+            bench=bench,
+            seed=seed,
+            index=index,
+            baud=baud,
+            frame=Frame.parse(frame),
+            memory=memory,
+            faults=tuple(faults),
+        )
+        for index in range(count)
+    ]
+    with contextlib.ExitStack() as stack:
+        benches = []
+        for plan in plans:
+            running = Bench(plan, VirtualClock() if clock == "virtual" else RealClock(), host)
+            stack.callback(running.close)
+            benches.append(running)
+        yield tuple(benches)

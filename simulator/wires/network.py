@@ -1,0 +1,80 @@
+"""The serial side of a bench: adapter, two wires, board, in the order in which things happen."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from simulator.bridge.adapter import Adapter
+from simulator.plan import FLOATING, FROM_TARGET, REFERENCE, TO_TARGET, BenchPlan
+from simulator.target.board import Board
+from simulator.target.uart import Listener
+from simulator.wires.line import Floating, Line, Node, ReferenceOutput, Step
+
+
+class Network:
+    """Everything between the PC's bytes and the voltages on the probes' nodes."""
+
+    def __init__(self, plan: BenchPlan) -> None:
+        rng = np.random.default_rng([plan.seed, 2])
+        sender, board = plan.bridge.end.driver, plan.target.end.driver
+        self._plan = plan
+        self.to_target = Line(sender.high_v)
+        self.from_target = self.to_target if plan.bridged else Line(board.high_v)
+        half = (sender.high_v + sender.low_v) / 2
+        self._board_hears = Listener(half, sender.high_v)
+        self._adapter_hears = Listener(half, max(board.high_v, half + 0.1))
+        self.board = Board(plan.target, self._board_hears, rng)
+        self.adapter = Adapter(plan.bridge, self._adapter_hears, phase=float(rng.uniform(0, 1)))
+        scope_clock = 1 + 1e-6 * plan.scope.clock_ppm
+        self.nodes: dict[str, Node] = {
+            TO_TARGET: self.to_target,
+            FROM_TARGET: Floating() if plan.undriven else self.from_target,
+            REFERENCE: ReferenceOutput(plan.scope.reference_hz * scope_clock, plan.scope.reference_v),
+            FLOATING: Floating(),
+        }
+
+    def write(self, data: Sequence[int], now: float) -> None:
+        """The PC wrote these bytes now."""
+        self._drive_to_target(self.adapter.write(data, now))
+        self.catch_up(now)
+
+    def catch_up(self, now: float) -> None:
+        """Everybody hears what is known of the wires by now (or later, where it is already written down)."""
+        known = max(now, self.adapter.transmitter.free_at)
+        self._drive_from_target(self.board.run(known))
+        self.adapter.listen(max(known, self.board.transmitter.free_at))
+
+    def next_event(self) -> float | None:
+        """The next instant at which the serial side has something to do, None when all is quiet."""
+        waiting = (self.adapter.next_due(), self.board.receiver.due(), self.adapter.receiver.due())
+        due = [instant for instant in waiting if instant is not None]
+        return min(due, default=None)
+
+    def quiet_at(self) -> float:
+        """The instant at which everything that is going on now will be over."""
+        for _ in range(1000):
+            pending = (self.board.receiver.due(), self.adapter.receiver.due())
+            due = [instant for instant in pending if instant is not None]
+            if not due:
+                break
+            self.catch_up(math.nextafter(max(due), math.inf))
+        ends = (
+            self.adapter.transmitter.free_at,
+            self.board.transmitter.free_at,
+            self.adapter.last_due() or 0.0,
+        )
+        return max(ends)
+
+    def _drive_to_target(self, steps: list[Step]) -> None:
+        self.to_target.drive(steps)
+        self._board_hears.hear(steps)
+        if self._plan.bridged:
+            self._adapter_hears.hear(steps)
+
+    def _drive_from_target(self, steps: list[Step]) -> None:
+        if not (self._plan.bridged or self._plan.undriven):
+            self.from_target.drive(steps)
+            self._adapter_hears.hear(steps)
