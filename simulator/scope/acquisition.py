@@ -1,10 +1,11 @@
-"""One shot: idle -> armed -> filling -> idle. Nothing runs; `advance(now)` works out what happened by now.
+"""One shot: idle -> before -> waiting -> after -> idle. Nothing runs by itself.
 
-state    leaves it when                                                         to
-idle     INITiate                                                               armed
-armed    the part before the trigger is filled AND the source fires, or forced  filling
-filling  the last sample is taken                                               idle, or armed (continuous)
-ABORt leads from each to idle and leaves no record.
+state    leaves it when                               to
+idle     INITiate                                     before
+before   the part before the trigger is filled        waiting
+waiting  the source fires, or forced                  after
+after    the last sample is taken                     idle, or before (continuous)
+ABORt leads from each to idle and leaves no record. A source that fires in `before` is not heard.
 """
 
 from __future__ import annotations
@@ -23,8 +24,9 @@ from simulator.scope.front_end import Channel
 from simulator.scope.settings import Settings
 from simulator.scope.status import SWEEPING, WAITING_FOR_TRIGGER
 
-IDLE, ARMED, FILLING = "idle", "armed", "filling"
-CONDITIONS = {IDLE: 0, ARMED: SWEEPING + WAITING_FOR_TRIGGER, FILLING: SWEEPING}
+IDLE, BEFORE, WAITING, AFTER = "idle", "before", "waiting", "after"
+CONDITIONS = {IDLE: 0, BEFORE: SWEEPING, WAITING: SWEEPING + WAITING_FOR_TRIGGER, AFTER: SWEEPING}
+"""OPERation condition of each state."""
 SETTLED_S = 20e-6
 """After the last known step of a line this long at most until it can no longer fire."""
 
@@ -83,39 +85,41 @@ class Acquisition:
 
     def force(self, now: float) -> None:
         """One trigger now, whatever the source: as soon as the part before it is filled."""
-        if self.state != ARMED or self._forced_at is not None:
+        if self.state not in (BEFORE, WAITING) or self._forced_at is not None:
             raise ScpiError(-211)
         self._forced_at = max(now, self._ready_at)
 
     def trigger_changed(self, now: float) -> None:
         """Trigger settings were changed: from now on the new ones count."""
-        if self.state == ARMED:
+        if self.state in (BEFORE, WAITING):
             self._searched_to = max(now, self._ready_at)
             self._comparator = self._make_comparator()
 
     def advance(self, now: float) -> None:
         """Everything that has happened by now."""
-        if self.state == ARMED:
+        if self.state == BEFORE and now >= self._ready_at:
+            self._enter(WAITING)
+        if self.state == WAITING:
             fired_at = self._fired_by(now)
             if fired_at is None:
                 return
             self._trigger_at = fired_at
             self._done_at = fired_at + self._settings().sweep.after_s * self._true
-            self._enter(FILLING)
-        if self.state == FILLING and now >= self._done_at:
+            self._enter(AFTER)
+        if self.state == AFTER and now >= self._done_at:
             self._finish()
             if self._settings().trigger.continuous:
                 self._arm(now)
 
     def next_event(self, now: float) -> float | None:
         """The next instant at which something may happen, as far as it is known; None: nothing is."""
-        if self.state == FILLING:
-            return self._done_at
-        if self.state != ARMED:
+        if self.state in (BEFORE, AFTER):
+            return self._ready_at if self.state == BEFORE else self._done_at
+        if self.state == IDLE:
             return None
         source = self._settings().trigger.source
         if self._forced_at is not None or source == "IMM":
-            return self._forced_at or self._ready_at
+            return self._forced_at or self._searched_to
         channel = self._settings().trigger.channel
         if channel is None:
             return None
@@ -148,7 +152,7 @@ class Acquisition:
         self._searched_to = self._ready_at
         self._forced_at = None
         self._comparator = self._make_comparator()
-        self._enter(ARMED)
+        self._enter(BEFORE)
 
     def _make_comparator(self) -> Comparator | None:
         channel = self._settings().trigger.channel
@@ -160,10 +164,8 @@ class Acquisition:
     def _fired_by(self, now: float) -> float | None:
         if self._forced_at is not None:
             return self._forced_at if now >= self._forced_at else None
-        if now < self._ready_at:
-            return None
         if self._settings().trigger.source == "IMM":
-            return self._ready_at
+            return self._searched_to
         if self._comparator is None or now <= self._searched_to:
             return None
         start, self._searched_to = self._searched_to, now
