@@ -126,7 +126,7 @@ def _backward(moves: NDArray[np.uint8], n: int, m: int, low: int) -> list[Pair]:
     pairs: list[Pair] = []
     i, j = n, m
     while i > 0 or j > 0:
-        move = moves[i, j - i - low] if i > 0 else _EXTRA
+        move = int(moves[i, j - i - low]) if i > 0 else _EXTRA
         if j == 0:
             move = _MISSING
         i -= move != _EXTRA

@@ -41,7 +41,9 @@ def copy_on(reading: LineReading, source: LineReading) -> Copy | None:
     reach = int(REACH_BITS * source.bit_time_s.value / trace.interval_s)
     own = reading.edges.times_s if reading.levels and _full(reading, source) else np.empty(0)
     times, signs = _lonely(source, own)
-    at = np.rint((times - trace.start_s) / trace.interval_s).astype(np.int64)
+    at = np.ceil((times - trace.start_s) / trace.interval_s).astype(
+        np.int64
+    )  # the first sample after the edge
     inside = (at >= reach) & (at < len(trace) - reach)
     at, signs = at[inside][:MOST_EDGES], signs[inside][:MOST_EDGES]
     if len(at) < FEWEST_EDGES or reach < 1:

@@ -62,8 +62,8 @@ def pair_characters(
 def usual_delay(sent: Sequence, echoed: Sequence, earliest_s: float | None, bit_time_s: float) -> float:
     """The delay (end of stop bit to start of the echo, seconds) that most equal characters agree on.
 
-    Each pair of equal characters votes for its delay in bins of half a bit time; the shortest delay with the
-    most votes wins. Zero when nothing can be paired.
+    Each pair of equal characters votes for its delay; the window of half a bit with the most votes
+    wins, of several the shortest. Zero when nothing can be paired.
     """
     width = max(0.5 * bit_time_s, 1e-12)
     lags = range(-VOTE_SPAN, VOTE_SPAN + 1)
@@ -75,9 +75,10 @@ def usual_delay(sent: Sequence, echoed: Sequence, earliest_s: float | None, bit_
     votes = votes[votes >= (earliest_s if earliest_s is not None else -np.inf)]
     if not len(votes):
         return 0.0
-    bins, counts = np.unique(np.floor(votes / width), return_counts=True)
-    chosen = bins[np.argmax(counts)]
-    return float(np.median(votes[np.floor(votes / width) == chosen]))
+    votes = np.sort(votes)
+    until = np.searchsorted(votes, votes + width, side="right")
+    first = int(np.argmax(until - np.arange(len(votes))))
+    return float(np.median(votes[first : until[first]]))
 
 
 def _delays(sent: Sequence, echoed: Sequence, lag: int) -> NDArray[np.float64]:

@@ -40,19 +40,26 @@ def family(name: str) -> Family:
 def likely_family(low_v: float, high_v: float) -> Family | None:
     """The family that two measured levels belong to, None when they fit none.
 
-    Of the families whose receivers understand both levels, the one whose supply is nearest to the swing;
-    of two with one supply the stricter.
+    The family whose supply is nearest to the swing, if its receivers understand both levels and these are
+    about within its supply; of two with one supply the stricter that fits.
     """
     swing = high_v - low_v
-    fitting = [
-        f
-        for f in FAMILIES
-        if low_v <= f.vil_max_v
-        and high_v >= f.vih_min_v
-        and (0.45 if f.bipolar else 0.6) * f.supply_v < swing < 1.5 * f.supply_v
-    ]
-    return min(fitting, key=lambda f: (abs(swing / f.supply_v - 1), -f.vih_min_v), default=None)
+    if not swing > 0:
+        return None
+    nearest = min(abs(swing / f.supply_v - 1) for f in FAMILIES)
+    fitting = [f for f in FAMILIES if abs(swing / f.supply_v - 1) == nearest and _fits(low_v, high_v, f)]
+    return max(fitting, key=lambda f: f.vih_min_v, default=None)
 
+
+def _fits(low_v: float, high_v: float, f: Family) -> bool:
+    part = (high_v - low_v) / f.supply_v
+    slack = LEVEL_SLACK * f.supply_v
+    inside = f.floor_v - slack <= low_v <= f.vil_max_v and f.vih_min_v <= high_v <= f.ceiling_v + slack
+    return inside and (0.45 if f.bipolar else 0.6) < part < 1.5
+
+
+LEVEL_SLACK = 0.15
+"""How far levels may lie beyond the supply, as a part of it: zero error, gain error, probe."""
 
 FAMILIES: tuple[Family, ...] = (
     #      name      supply  VIL            VIH           VOL   VOH         floor  ceiling

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from service.pipeline.echoes import CHANGED, MOVED, OK, Echo
@@ -22,12 +24,14 @@ def edge_u(reading: LineReading) -> float:
     interval = reading.trace.interval_s
     levels = reading.levels
     if levels is None or not levels.amplitude_v > 0:
-        return K * interval / np.sqrt(12)
+        return K * interval / math.sqrt(12)
     part = max(_part_per_sample(reading), 1e-3)
     jitter = (
-        combined(levels.noise_v, abs(reading.trace.volts_per_code) / np.sqrt(12)) / levels.amplitude_v / part
+        combined(levels.noise_v, abs(reading.trace.volts_per_code) / math.sqrt(12))
+        / levels.amplitude_v
+        / part
     )
-    grain = np.clip((part - 0.4) / 0.6, 0.05, 1.0) / np.sqrt(12)
+    grain = np.clip((part - 0.4) / 0.6, 0.05, 1.0) / math.sqrt(12)
     return K * interval * combined(jitter, float(grain))
 
 

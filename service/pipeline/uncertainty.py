@@ -36,8 +36,10 @@ def pooled(values: Sequence[tuple[float, float]]) -> tuple[float, float]:
     """Weighted mean of (value, u) pairs and its u; widened where they differ by more than their u explain."""
     if not values:
         raise ValueError("nothing to pool")
-    floor = max(max(u for _, u in values) * 1e-6, 1e-300)
-    weights = [1 / max(u, floor) ** 2 for _, u in values]
+    largest = max(u for _, u in values)
+    if largest == 0:
+        return math.fsum(v for v, _ in values) / len(values), 0.0
+    weights = [1 / max(u, 1e-6 * largest) ** 2 for _, u in values]
     mean = math.fsum(w * v for w, (v, _) in zip(weights, values, strict=True)) / math.fsum(weights)
     u = 1 / math.sqrt(math.fsum(weights))
     if len(values) > 1:

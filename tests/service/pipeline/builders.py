@@ -87,13 +87,13 @@ def trace_of(edges: Edges, looks: Looks, start_s: float, end_s: float, seed: int
     """Samples of the line: linear edges of the given 10-90 % duration round each crossing, 8-bit codes."""
     interval = looks.bit_s / looks.per_bit
     t = start_s + np.arange(max(int((end_s - start_s) / interval), 2)) * interval
-    state = float(looks.idle_high)
-    wave = np.full(len(t), state)
-    ramp = max(looks.rise_s / 0.8, 1e-12)
+    states = np.append(float(looks.idle_high), edges.rising.astype(float))
+    wave = states[np.searchsorted(edges.times_s, t)]
+    ramp = looks.rise_s / 0.8
     for at, up in zip(edges.times_s, edges.rising, strict=True):
-        part = np.clip((t - at) / ramp + 0.5, 0, 1)
-        wave += part * ((1.0 if up else 0.0) - state)
-        state = 1.0 if up else 0.0
+        first, last = (np.searchsorted(t, at + side * ramp / 2) for side in (-1, 1))
+        part = (t[first:last] - at) / ramp + 0.5 if ramp else np.empty(0)
+        wave[first : first + len(part)] = part if up else 1 - part
     span = max(looks.high_v - looks.low_v, 0.1) * 1.5
     per_code = span / 250
     centre = 0.5 * (looks.low_v + looks.high_v)
