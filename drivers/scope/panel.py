@@ -42,6 +42,10 @@ class Panel:
         self._talk.tell(self._sweep_units(setup), settle_s=_longest_settling(rules.sweep_settings))
         self._talk.tell(self._trigger_units(setup), settle_s=_longest_settling(rules.trigger_settings))
         state = self._back.read(setup)
+        again = self._units_to_repeat(setup, state)
+        if again:
+            self._talk.tell(again)
+            state = self._back.read(setup)
         return replace(state, differences=_between(_facts(setup), _facts(_as_setup(state))))
 
     def must_still_be(self, state: ScopeState) -> None:
@@ -111,6 +115,23 @@ class Panel:
             elif name == "interval":
                 around = replace(around, interval_s=rounded(setting, values[name], around))
         return units + [unit for setting in self._dialect.sweep_settings for unit in chosen[setting.name]]
+
+    def _units_to_repeat(self, setup: ScopeSetup, state: ScopeState) -> list[str]:
+        """Settings that are said in terms of others, where the scope itself made something else of those."""
+        units: list[str] = []
+        offset, place = self._dialect.setting("offset"), self._dialect.setting("place")
+        assert offset is not None  # a dialect without them is refused when it is read
+        assert place is not None
+        for name, channel in state.channels.items():
+            meant = self._around_channel(setup.channels[name])
+            if offset.unit == "div" and not math.isclose(meant.range_v, channel.range_v, rel_tol=SAME):
+                around = replace(meant, range_v=channel.range_v)
+                units += commands_for(
+                    offset, setup.channels[name].offset_v, around, self._dialect.channels[name]
+                )
+        around = Around(points=state.points, interval_s=state.sample_interval_s)
+        said = commands_for(place, setup.trigger_position, around, {})
+        return units if said[-1] in self._sweep_units(setup) else [*units, *said]
 
     def _trigger_units(self, setup: ScopeSetup) -> list[str]:
         trigger = setup.trigger

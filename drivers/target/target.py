@@ -9,12 +9,14 @@ import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from types import TracebackType
+from urllib.parse import urlsplit
 
 import serial
 
 from drivers.errors import DriverError, NotReachable, RequestError, TimedOut
 
 try:
+    import termios
     from termios import error as _TermiosError  # noqa: N812 - it is a class
 except ImportError:  # not a POSIX system: pyserial reports such things by itself there
     _TermiosError = OSError  # type: ignore[assignment,misc]
@@ -131,9 +133,11 @@ class Target:
 
 
 def _open(url: str, baud: int, frame: LinkFrame) -> serial.Serial:
-    network = url.lower().startswith(("socket://", "rfc2217://", "loop://"))
+    scheme = url.partition("://")[0].lower() if "://" in url else ""
+    if scheme in ("socket", "rfc2217"):
+        _check_host_and_port(url)
     try:
-        return serial.serial_for_url(
+        port = serial.serial_for_url(
             url,
             baudrate=baud,
             bytesize=frame.data_bits,
@@ -141,11 +145,36 @@ def _open(url: str, baud: int, frame: LinkFrame) -> serial.Serial:
             stopbits=frame.stop_bits,
             timeout=READ_SLICE_S,
             # rfc2217 refuses a write time-out; its socket has one of 5 s anyhow
-            write_timeout=None if url.lower().startswith("rfc2217://") else WRITE_TIMEOUT_S,
-            exclusive=None if network else True,
+            write_timeout=None if scheme == "rfc2217" else WRITE_TIMEOUT_S,
+            exclusive=None if scheme else True,
         )
+        if not scheme:
+            _check_frame(port, frame)
     except (ValueError, NotImplementedError, OverflowError, _TermiosError, OSError, AttributeError) as error:
         raise _why_not_open(url, baud, frame, error) from error
+    return port
+
+
+def _check_host_and_port(url: str) -> None:
+    try:
+        parts = urlsplit(url)
+        whole = bool(parts.hostname and parts.port)
+    except ValueError:
+        whole = False
+    if not whole:
+        raise RequestError(f"{url} must be of the form scheme://host:port, port 1 to 65535", address=url)
+
+
+def _check_frame(port: serial.Serial, frame: LinkFrame) -> None:
+    """A pseudo-terminal silently drops parity and short characters when anything else changes with them."""
+    descriptor = getattr(port, "fd", None)
+    if descriptor is None:
+        return
+    control = termios.tcgetattr(descriptor)[2]
+    size = {5: termios.CS5, 6: termios.CS6, 7: termios.CS7, 8: termios.CS8}[frame.data_bits]
+    if bool(control & termios.PARENB) != (frame.parity != "N") or control & termios.CSIZE != size:
+        port.close()
+        raise OSError(errno.EINVAL, "it does not keep data bits and parity")
 
 
 def _why_not_open(url: str, baud: int, frame: LinkFrame, error: BaseException) -> DriverError:
@@ -153,13 +182,12 @@ def _why_not_open(url: str, baud: int, frame: LinkFrame, error: BaseException) -
     settings = f"{baud} baud, {frame.data_bits}{frame.parity}{frame.stop_bits:g}"
     if number == errno.EINVAL:
         hint = (
-            "; a pseudo-terminal takes no parity: use a frame with N there, or the socket:// address"
-            if frame.parity != "N"
+            "; a pseudo-terminal takes no parity and only 8 bits: use 8N1 there, or the socket:// address"
+            if frame.parity != "N" or frame.data_bits != 8
             else ""
         )
         return RequestError(f"{url} refuses {settings}: {error}{hint}", address=url)
-    malformed = "expected a string in the form" in str(error)  # pyserial gives it no class of its own
-    if isinstance(error, OSError) and not malformed:
+    if isinstance(error, OSError):
         hint = HINTS.get(number or 0, "")
         return NotReachable(f"{url} could not be opened: {error}{hint}", address=url)
     return RequestError(f"{url} cannot be opened with {settings}: {error}", address=url)
