@@ -59,9 +59,10 @@ def test_events_arrive_while_the_run_is_at_work(tmp_path: Path) -> None:
 
 
 def test_a_signal_ends_the_service_at_once_even_with_a_reader_of_events(tmp_path: Path) -> None:
-    """SIGTERM: exit code 0 within seconds, the reader's stream is closed, the queued run stays queued."""
+    """SIGTERM: exit code 0 within seconds, the reader's stream is closed, the run says so."""
     child = subprocess.Popen(
         [sys.executable, "-c", CHILD, str(tmp_path)],
+        stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
         cwd=Path(__file__).parents[3],
@@ -85,11 +86,11 @@ def test_a_signal_ends_the_service_at_once_even_with_a_reader_of_events(tmp_path
 
 
 CHILD = """
-import sys
+import os, sys, threading
 from pathlib import Path
-from service.web import events
 from service.web.serving import serve
-from tests.service.bench_of_straw import StrawEchoTest, settings, straw_wiring
+from tests.service.bench_of_straw import StrawEchoTest, straw_wiring
+threading.Thread(target=lambda: (sys.stdin.read(), os._exit(9)), daemon=True).start()  # never outlives its test
 folder = Path(sys.argv[1])
 wiring = straw_wiring(folder, StrawEchoTest(gated=True))
 wiring.engine._close_grace_s = 0.0
