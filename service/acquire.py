@@ -6,6 +6,7 @@ Everything that is captured is handed to `hooks.keep` before anything is made of
 from __future__ import annotations
 
 import contextlib
+import math
 import time
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -19,7 +20,6 @@ from service.planning import Memory
 
 if TYPE_CHECKING:
     from drivers.scope.scope import Scope
-
     from drivers.target.target import Target
     from service.stations import Station
 
@@ -37,18 +37,6 @@ class Window:
 
     range_v: float
     offset_v: float
-
-    @property
-    def top_v(self) -> float:
-        return self.offset_v + self.range_v / 2
-
-    @property
-    def bottom_v(self) -> float:
-        return self.offset_v - self.range_v / 2
-
-    def widened(self, factor: float) -> Window:
-        """The same centre with a window `factor` times as high."""
-        return Window(self.range_v * factor, self.offset_v)
 
 
 @dataclass(frozen=True)
@@ -92,6 +80,11 @@ class Bench:
             max_points=limits.points_max or usual.max_points,
             min_interval_s=limits.sample_interval_min_s or usual.min_interval_s,
         )
+
+    @property
+    def range_max_v(self) -> float:
+        """The largest vertical window, volts; infinite when the scope does not say."""
+        return self._scope.limits.range_max_v or math.inf
 
     def triggered(
         self, windows: Mapping[str, Window], base: TimeBase, trigger: TriggerSetup, send: bytes, label: str

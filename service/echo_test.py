@@ -10,11 +10,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from drivers.errors import InstrumentError
 from service.acquire import Bench, Taken, TimeBase, open_bench
 from service.hooks import RunHooks
 from service.pipeline.chain import judge
 from service.pipeline.document import result_document
-from service.pipeline.findings import Finding
+from service.pipeline.findings import Finding, make_finding
 from service.pipeline.trace import Shot
 from service.planning import LinePlan, ShotPlan, plan_shots
 from service.shots import shot_of
@@ -40,12 +41,17 @@ def run_echo_test(station: Station, payload: bytes, hooks: RunHooks) -> dict[str
 
     Raises:
         DriverError: instrument or link not reachable, or an answer that cannot be trusted.
+            (An instrument that refuses is no exception but the finding `instrument-error`.)
         RunCancelled: `hooks.cancelled` said so; the scope was left idle.
         ValueError: the payload is empty.
     """
     hooks.progress("connecting", f"opening {station.scope} and {station.serial}", 0.0)
+    gathered = _Gathered()
     with open_bench(station, hooks) as bench:
-        gathered = _gather(bench, sound(bench), payload)
+        try:
+            _gather(bench, sound(bench), payload, gathered)
+        except InstrumentError as refusal:
+            gathered.findings.append(_refused(refusal))
     hooks.progress("judging", "reading both lines", 0.9)
     judgement = judge(gathered.shots, station.expectation(sent=payload), gathered.findings)
     document = result_document(judgement)
@@ -54,10 +60,20 @@ def run_echo_test(station: Station, payload: bytes, hooks: RunHooks) -> dict[str
     return document
 
 
-def _gather(bench: Bench, sounding: Sounding, payload: bytes) -> _Gathered:
+def _refused(refusal: InstrumentError) -> Finding:
+    """The scope answers but does not do its work: what was captured before is still judged."""
+    return make_finding(
+        "instrument-error",
+        None,
+        str(refusal),
+        severity="fail",
+        evidence={"entries": [list(entry) for entry in refusal.entries]},
+    )
+
+
+def _gather(bench: Bench, sounding: Sounding, payload: bytes, gathered: _Gathered) -> None:
     line = LinePlan(bench.station.baud, bench.station.frame, bench.station.limits.latency_max_s)
     plans = plan_shots(payload, line, bench.memory)
-    gathered = _Gathered()
     for number, plan in enumerate(plans):
         fraction = 0.2 + 0.7 * number / len(plans)
         bench.hooks.progress("shooting", f"shot {number + 1} of {len(plans)}", fraction)
@@ -66,7 +82,6 @@ def _gather(bench: Bench, sounding: Sounding, payload: bytes) -> _Gathered:
             _look_without_trigger(bench, sounding, plans[number:], gathered)
             break
         _add(gathered, bench, taken, plan.payload)
-    return gathered
 
 
 def _shoot(bench: Bench, sounding: Sounding, plan: ShotPlan, label: str) -> Taken | None:

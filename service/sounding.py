@@ -6,7 +6,7 @@ exchanged probes would make it miss. It is put in the middle of the levels that 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from drivers.scope.setup import TriggerSetup
@@ -136,9 +136,7 @@ def speaking_first(lines: Mapping[str, LineReading]) -> str:
 
 
 def refit(window: Window, line: LineReading) -> Window:
-    """The same window when the signal sits well in it, else a better one; wider when it was clipped."""
-    if is_clipped(line.trace):
-        return window.widened(WIDER)
+    """The same window when the signal (not clipped) sits well in it, else a better one."""
     if line.levels is None:
         return window
     amplitude = line.levels.amplitude_v
@@ -167,57 +165,80 @@ def _idle_look(bench: Bench, channels: Mapping[str, str]) -> tuple[dict[str, Win
     for attempt in range(1, ATTEMPTS + 1):
         taken = bench.forced(windows, idle_base(bench), trigger, b"", f"idle look {attempt}")
         lines = _lines(bench, taken, channels)
-        clipped = {channels[role] for role, line in lines.items() if is_clipped(line.trace)}
-        if not clipped:
+        better = {
+            name: widened(bench, taken, name, windows[name])
+            if is_clipped(lines[role].trace)
+            else windows[name]
+            for role, name in channels.items()
+        }
+        if better == windows:
             break
-        windows = {name: w.widened(WIDER) if name in clipped else w for name, w in windows.items()}
+        windows = better
     return windows, lines
+
+
+def widened(bench: Bench, taken: Taken, channel: str, window: Window) -> Window:
+    """A wider window as far as the scope goes; the same one when the scope did not take the last widening."""
+    got = taken.state.channels[channel].range_v
+    if got < 0.9 * window.range_v:
+        return window
+    return Window(min(window.range_v * WIDER, bench.range_max_v), window.offset_v)
 
 
 def _triggered_look(
     bench: Bench, channels: Mapping[str, str], windows: dict[str, Window], trigger: TriggerSetup
 ) -> Sounding | None:
-    """One character after the other until it sits well in its window; None when nothing triggers."""
-    for attempt in range(1, ATTEMPTS + 1):
-        taken = bench.triggered(
-            windows, sounding_base(bench), trigger, SOUNDING_CHARACTER, f"sounding {attempt}"
-        )
-        if taken is None:
-            return None
-        lines = _lines(bench, taken, channels)
-        better = _refitted(windows, lines, channels)
-        trigger = settled_trigger(lines, channels, trigger)
-        if better == windows:
-            break
-        windows = better
-    return Sounding(windows, trigger, taken, lines)
+    """One character after the other; None when nothing triggers."""
+    base = sounding_base(bench)
+
+    def look(windows: dict[str, Window], trigger: TriggerSetup, attempt: int) -> Taken | None:
+        return bench.triggered(windows, base, trigger, SOUNDING_CHARACTER, f"sounding {attempt}")
+
+    return _settle(bench, channels, windows, trigger, look)
 
 
 def _forced_look(
     bench: Bench, channels: Mapping[str, str], windows: dict[str, Window], trigger: TriggerSetup
 ) -> Sounding:
     """The same without a trigger: a burst is sent while long records are taken."""
-    for attempt in range(1, ATTEMPTS + 1):
-        taken = bench.forced(
-            windows,
-            forced_base(bench, len(SOUNDING_BURST)),
-            trigger,
-            SOUNDING_BURST,
-            f"forced look {attempt}",
-        )
+    base = forced_base(bench, len(SOUNDING_BURST))
+
+    def look(windows: dict[str, Window], trigger: TriggerSetup, attempt: int) -> Taken:
+        return bench.forced(windows, base, trigger, SOUNDING_BURST, f"forced look {attempt}")
+
+    sounding = _settle(bench, channels, windows, trigger, look)
+    assert sounding is not None  # a forced record always comes, or raises
+    return sounding
+
+
+def _settle(
+    bench: Bench,
+    channels: Mapping[str, str],
+    windows: dict[str, Window],
+    trigger: TriggerSetup,
+    look: Callable[[dict[str, Window], TriggerSetup, int], Taken | None],
+) -> Sounding | None:
+    """Look, adapt windows and trigger to what was seen, look again, until the signals sit well."""
+    attempt = 1
+    while (taken := look(windows, trigger, attempt)) is not None:
         lines = _lines(bench, taken, channels)
-        better = _refitted(windows, lines, channels)
+        better = _refitted(bench, taken, windows, lines)
         trigger = settled_trigger(lines, channels, trigger)
-        if better == windows:
-            break
-        windows = better
-    return Sounding(windows, trigger, taken, lines)
+        if better == windows or attempt == ATTEMPTS:
+            return Sounding(windows, trigger, taken, lines)
+        windows, attempt = better, attempt + 1
+    return None
 
 
 def _refitted(
-    windows: Mapping[str, Window], lines: Mapping[str, LineReading], channels: Mapping[str, str]
+    bench: Bench, taken: Taken, windows: Mapping[str, Window], lines: Mapping[str, LineReading]
 ) -> dict[str, Window]:
-    return {channels[role]: refit(windows[channels[role]], line) for role, line in lines.items()}
+    better = dict(windows)
+    for role, line in lines.items():
+        name = bench.station.probes[role].channel
+        clipped = is_clipped(line.trace)
+        better[name] = widened(bench, taken, name, windows[name]) if clipped else refit(windows[name], line)
+    return better
 
 
 def _lines(bench: Bench, taken: Taken, channels: Mapping[str, str]) -> dict[str, LineReading]:

@@ -92,6 +92,8 @@ def trigger_outside_signal(evidence: Evidence) -> Iterator[Finding]:
 
 def stimulus_differs(evidence: Evidence) -> Iterator[Finding]:
     """What the PC wrote against what the to-target line carried."""
+    if not evidence.shots:
+        return
     carried = [_carried(s) for s in evidence.shots]
     stated = [s.sent for s in evidence.shots]
     if all(s is None for s in stated):
