@@ -90,7 +90,7 @@ import os, sys, threading
 from pathlib import Path
 from service.web.serving import serve
 from tests.service.bench_of_straw import StrawEchoTest, straw_wiring
-threading.Thread(target=lambda: (sys.stdin.read(), os._exit(9)), daemon=True).start()  # never outlives its test
+threading.Thread(target=lambda: (sys.stdin.read(), os._exit(9)), daemon=True).start()
 folder = Path(sys.argv[1])
 wiring = straw_wiring(folder, StrawEchoTest(gated=True))
 wiring.engine._close_grace_s = 0.0
