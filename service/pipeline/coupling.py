@@ -85,7 +85,13 @@ def _size(
     k = reach // 2 + 1 + int(np.argmax(np.abs(mean[reach // 2 + 1 :])))
     if abs(mean[k]) < SURE * error + 1e-12:
         return None
-    return Copy(100 * float(abs(mean[k])) / swing_v, rest_v)
+    # a spike of one sample falls on one or the other side of the edge: look at the neighbours too, less what
+    # the
+    # largest of three noisy samples is too large by
+    near = turned[:, k - 1 : k + 2] * np.sign(mean[k])
+    noise = float(turned[:, : max(reach // 2, 1)].std())
+    largest = float(near.max(axis=1).mean()) - 0.85 * noise
+    return Copy(100 * max(largest, float(abs(mean[k]))) / swing_v, rest_v)
 
 
 def _rest(trace: Trace) -> float:
