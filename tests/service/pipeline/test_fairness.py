@@ -57,7 +57,7 @@ def judged(kinds: list[tuple[str, int]], bench: list[Finding]) -> Judgement:
         if kind == "lose":
             echoed[at] = None
         elif kind == "change":
-            echoed[at] = replace(one, value=one.value ^ 0x80)
+            echoed[at] = replace(one, value=one.value | 0x80)
         elif kind == "add":
             extra.append(Said(0xEE, one.start_s + 1.5 * FRAME))
         elif kind == "delay":

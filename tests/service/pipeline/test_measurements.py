@@ -132,7 +132,7 @@ def test_the_end_of_the_stop_bit_follows_the_format(text: str, bits: float) -> N
 
 
 def test_latency_is_stated_from_both_ends_with_its_extremes() -> None:
-    """Minimum, median, maximum from the end of the stop bit and from start edge to start edge, a frame apart."""
+    """Shortest, median and longest, from the end of the stop bit and from start edge to start edge."""
     sent = train(b"Tide", step_s=4 * FRAME)
     delays = [5e-6, 9e-6, 6e-6, 20e-6]
     echoed = [Said(s.value, s.start_s + FRAME + d) for s, d in zip(sent, delays, strict=True)]
