@@ -169,9 +169,7 @@ def trace_of(
     flips, starts = boundaries(values, bit, frame, phase * wire.interval_s, gaps)
     end = (starts[-1] if starts else 0.0) + (frame.total_bits + tail_bits) * bit
     start = -round(lead_bits * bit / wire.interval_s) * wire.interval_s
-    times: NDArray[np.float64] = (
-        start + np.arange(max(int((end - start) / wire.interval_s), 1)) * wire.interval_s
-    )
+    times: NDArray[Any] = start + np.arange(max(int((end - start) / wire.interval_s), 1)) * wire.interval_s
     return sampled(volts(flips, times, wire), wire, start, rng)
 
 

@@ -54,25 +54,36 @@ def sound_frames(characters: Characters, count: int) -> NDArray[np.bool_]:
 def _fit(
     times: NDArray[np.float64], frames: Frames, usable: NDArray[np.bool_], stop: int
 ) -> SharedSlope | None:
-    if not usable.any():
-        return None
+    """Times are counted from each frame's start edge, so that sums lose nothing."""
     places = frames.places
     counts = np.diff(places, append=len(times))
-    chosen = np.repeat(usable, counts) & (frames.element <= stop)
-    y = (times - np.repeat(times[places], counts))[chosen]
-    group = np.add.reduceat(chosen, places, dtype=np.int64)[usable]
-    fit = fit_shared_slope(frames.element[chosen].astype(np.float64), y, np.cumsum(group) - group)
+    chosen = frames.element <= stop
+    if not usable.all():
+        chosen &= np.repeat(usable, counts)
+    x, y = frames.element, times - np.repeat(times[places], counts)
+    if not chosen.all():
+        x, y = x[chosen], y[chosen]
+        counts = np.add.reduceat(chosen, places, dtype=np.int64)
+        counts = counts[counts > 0]
+    if len(x) == 0:
+        return None
+    fit = fit_shared_slope(x.astype(np.float64), y, np.cumsum(counts) - counts)
     return fit if np.isfinite(fit.slope) else None
 
 
-def value_of(fit: SharedSlope, predicted_s: float) -> Value:
+def value_of(fit: SharedSlope, predicted_s: float | None) -> Value | None:
     """The slope with its expanded uncertainty; `predicted_s` is the edge noise expected from noise and slope,
     s.
+
+    Without a prediction the residuals stand alone; without residuals either there is no honest answer.
     """
     freedom = max(fit.degrees_of_freedom, 0)
+    prior, prior_s = (0.0, 0.0) if predicted_s is None else (PRIOR, predicted_s)
+    if prior + freedom < 1:
+        return None
     squares = float(np.dot(fit.residuals, fit.residuals))
-    variance = (PRIOR * predicted_s**2 + squares) / (PRIOR + freedom)
-    u = student_95(PRIOR + freedom) * (variance / fit.sxx) ** 0.5
+    variance = (prior * prior_s**2 + squares) / (prior + freedom)
+    u = student_95(prior + freedom) * (variance / fit.sxx) ** 0.5
     return Value(fit.slope, u, u, "s")
 
 

@@ -29,6 +29,10 @@ UNKNOWN = -1
 NEIGHBOURS = 12
 AT_ONCE = 0.12
 """Bit times by which a frame may miss the end of the one before and still count as following at once."""
+LOOSE = 0.3
+"""Share of pauses from which a stream is not one without pauses."""
+LONG = 4000
+"""Possible start edges from which doubled jumps pay."""
 TRIAL_EDGES = 96
 """Edges looked at to choose among candidates for the first start edge."""
 
@@ -116,8 +120,9 @@ def _implausibility(
     starts = edges.times_s[frames.starts]
     seen = starts + (stop + 0.5) * bit_time_s <= last_seen_s
     pause = np.diff(starts) / bit_time_s - stop
-    at_once = np.abs(pause - np.clip(np.rint(pause), 1, 2)) < AT_ONCE
-    return int((seen & ~stop_seen(frames, stop)).sum()), -int(at_once.sum())
+    loose = np.abs(pause - np.clip(np.rint(pause), 1, 2)) > AT_ONCE
+    in_step = loose.sum() < LOOSE * len(loose)
+    return int((seen & ~stop_seen(frames, stop)).sum()), int(loose.sum()) if in_step else len(edges)
 
 
 def find_frames(edges: Edges, bit_time_s: float, stop: int, first: int) -> Frames:
@@ -147,12 +152,26 @@ def stop_seen(frames: Frames, stop: int) -> NDArray[np.bool_]:
 
 def _chain(times: NDArray[np.float64], first: int, occupied_s: float) -> NDArray[np.int64]:
     """Indices of start edges: each the first leaving edge at least `occupied_s` after the one before."""
-    leaving = times[first::2]
-    chain, place, following = [], 0, _following(leaving, occupied_s).tolist()
-    while place < len(following):
-        chain.append(place)
-        place = following[place]
-    return first + 2 * np.array(chain, np.int64)
+    following = _following(times[first::2], occupied_s)
+    return first + 2 * _walk(np.append(following, len(following)), 6 if len(following) > LONG else 0)
+
+
+def _walk(following: NDArray[np.int64], doublings: int) -> NDArray[np.int64]:
+    """All places reached from place 0; the last place leads to itself and is not among them.
+
+    Doubled jumps (two steps at once, four, ...) leave few to be walked one by one.
+    """
+    end, jumps = len(following) - 1, [following]
+    for _ in range(doublings):
+        jumps.append(jumps[-1][jumps[-1]])
+    far, place, anchors = jumps[-1] if doublings else following.tolist(), 0, []
+    while place < end:
+        anchors.append(place)
+        place = far[place]
+    chain = np.array(anchors, np.int64)
+    for jump in reversed(jumps[:-1]):
+        chain = np.stack([chain, jump[chain]], axis=1).ravel()
+    return chain[chain < end] if doublings else chain
 
 
 def _following(leaving: NDArray[np.float64], occupied_s: float) -> NDArray[np.int64]:

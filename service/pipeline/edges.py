@@ -4,11 +4,14 @@ axis.
 
 from __future__ import annotations
 
-import numpy as np
+from typing import Any
 
-from service.pipeline.hysteresis import Crossings, Thresholds
-from service.pipeline.readings import Edges, Levels
-from service.pipeline.sampling import contiguous_codes
+import numpy as np
+from numpy.typing import NDArray
+
+from service.pipeline.hysteresis import Thresholds
+from service.pipeline.levels import States
+from service.pipeline.readings import Edges
 from service.pipeline.scan import find_crossings
 from service.pipeline.trace import Trace
 
@@ -19,20 +22,20 @@ SHORTEST = 0.45
 """
 
 
-def find_edges(trace: Trace, levels: Levels) -> Edges:
-    """Edges of the line between its two levels; `glitches` counts excursions that did not reach the other
+def find_edges(trace: Trace, codes: NDArray[Any], states: States) -> Edges:
+    """Edges of the line between its two states; `glitches` counts excursions that did not reach the other
     one.
+
+    `codes` are the trace's, contiguous. A negative scale turns falling codes into rising volts.
     """
-    found = find_crossings(
-        contiguous_codes(trace.codes), Thresholds.between(levels.low_code, levels.high_code, BAND)
-    )
-    return edges_at(trace, found)
-
-
-def edges_at(trace: Trace, found: Crossings) -> Edges:
-    """Crossings in samples -> edges in seconds; a negative scale turns falling codes into rising volts."""
+    found = find_crossings(codes, Thresholds.between(states.low, states.high, BAND))
     rising = found.rising if trace.volts_per_code > 0 else ~found.rising
     return Edges(trace.start_s + found.positions * trace.interval_s, rising, found.runts)
+
+
+def sample_places(trace: Trace, edges: Edges) -> NDArray[np.int64]:
+    """Index of the sample nearest to each edge."""
+    return np.rint((edges.times_s - trace.start_s) / trace.interval_s).astype(np.int64)
 
 
 def without_glitches(edges: Edges, bit_time_s: float) -> Edges:

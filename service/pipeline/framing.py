@@ -58,6 +58,16 @@ def frame_line(edges: Edges, span: Span, setting: Setting) -> Framing:
     return Framing(clean, with_ends(characters, frame, bit_time), frames, bit_time, fit)
 
 
+def retimed(framing: Framing, edges: Edges, frame: FrameFormat) -> Framing:
+    """The same frames with better times of the same edges."""
+    fit = _fit(edges, framing.characters, framing.frames, frame)
+    bit_time = framing.bit_time_s if fit is None else fit.slope
+    first = framing.characters.first_edge
+    start = np.where(first < 0, framing.characters.start_s, edges.times_s[first])
+    characters = with_ends(replace(framing.characters, start_s=start), frame, bit_time)
+    return Framing(edges, characters, framing.frames, bit_time, fit)
+
+
 def _fit(edges: Edges, characters: Characters, frames: Frames, frame: FrameFormat) -> SharedSlope | None:
     if len(frames.starts) == 0:
         return None

@@ -56,13 +56,22 @@ class Crossings:
         )
 
 
-def interpolate(codes: NDArray[Any], first_new: NDArray[np.int64], middle: float) -> NDArray[np.float64]:
-    """Positions, in samples, where the line from sample first_new-1 to first_new meets the middle."""
-    before = codes[first_new - 1].astype(np.float64)
-    step = codes[first_new].astype(np.float64) - before
+def interpolate(
+    before: NDArray[Any], after: NDArray[Any], first_new: NDArray[np.int64], middle: float
+) -> NDArray[np.float64]:
+    """Positions where the lines from the codes `before` to those `after` (of sample first_new) meet the
+    middle.
+    """
+    start = before.astype(np.float64)
+    step = after.astype(np.float64)
+    step -= start
     step[step == 0] = np.inf
-    fraction: NDArray[np.float64] = np.clip((middle - before) / step, 0.0, 1.0)
-    return fraction + (first_new - 1)
+    np.subtract(middle, start, out=start)
+    start /= step
+    np.clip(start, 0.0, 1.0, out=start)
+    start += first_new
+    start -= 1
+    return start
 
 
 def crossings_by_samples(codes: NDArray[Any], limits: Thresholds, middle: float) -> Crossings:
@@ -93,4 +102,6 @@ def _block(codes: NDArray[Any], limits: Thresholds, middle: float) -> tuple[Cros
     on_old_side = np.where(high[gaps], seen_high, first - last - 1 - seen_high)
     runts = int(((first - last - 1 - on_old_side)[~flips] > 0).sum())
     crossing = (last + 1 + on_old_side)[flips]
-    return Crossings(interpolate(codes, crossing, middle), rising[flips], runts), int(settled[-1])
+    return Crossings(
+        interpolate(codes[crossing - 1], codes[crossing], crossing, middle), rising[flips], runts
+    ), int(settled[-1])

@@ -14,6 +14,7 @@ How it works
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -28,6 +29,10 @@ SEPARATION = 6.0
 MIN_STEPS = 3.5
 OUTLIERS = 1e-3
 """Share of the samples that may lie beyond the outermost bin that counts: rare spikes are no state."""
+BESIDE = 128
+"""Runs taken beside edges, all together."""
+NOISE_RUNS = 50
+"""Runs that the noise is taken from: 3100 differences give it to 1.5 %."""
 MIN_STATE_SAMPLES = 600
 
 
@@ -41,6 +46,11 @@ class States:
     step: float
     counts: tuple[int, int]
     """Samples that stand behind low and high."""
+
+    @property
+    def usual(self) -> float:
+        """The state that most samples are in."""
+        return self.low if self.counts[0] >= self.counts[1] else self.high
 
     @property
     def two(self) -> bool:
@@ -57,36 +67,29 @@ def find_states(codes: NDArray[Any]) -> States | None:
     """States of contiguous codes; None for an empty record."""
     if len(codes) == 0:
         return None
-    runs = spread_runs(codes)
-    states = histogram_states(runs)
-    if states.two and min(states.counts) >= MIN_STATE_SAMPLES:
+    states = histogram_states(spread_runs(codes))
+    if states.two:
         return states
-    busy = _runs_beside_activity(codes, states)
-    if busy is None:
-        return states
-    near = histogram_states(busy)
-    return _with_usual_state_of(near, states) if near.two else states
-
-
-def _with_usual_state_of(near: States, whole: States) -> States:
-    """States near activity, the resting one as the whole record has it: more samples stand behind it."""
-    resting = whole.low if whole.counts[0] >= whole.counts[1] else whole.high
-    count = max(whole.counts)
-    if abs(resting - near.low) < abs(resting - near.high):
-        return replace(near, low=resting, counts=(count, near.counts[1]))
-    return replace(near, high=resting, counts=(near.counts[0], count))
-
-
-def _runs_beside_activity(codes: NDArray[Any], states: States) -> NDArray[Any] | None:
-    """Runs around places where the line leaves its usual state; None when it never does."""
-    usual = states.low if states.counts[0] >= states.counts[1] else states.high
     margin = max(SEPARATION * states.noise, MIN_STEPS * states.step)
-    places = excursions(codes, usual - margin, usual + margin)
+    places = excursions(codes, states.usual - margin, states.usual + margin)
+    near = states_beside(codes, states, places)
+    return near if near.two else states
+
+
+def states_beside(codes: NDArray[Any], states: States, places: NDArray[np.int64]) -> States:
+    """The states again from runs around `places` (edges, excursions), where the rarer one is to be seen.
+
+    The usual one keeps the value of the whole record: more samples stand behind it.
+    """
     if len(places) == 0:
-        return None
-    width = RUN * min(max(2 * RUNS // len(places), 2), 32, max(len(codes) // RUN, 1))
-    around = runs_at(codes, places - width // 2, width)
-    return around.reshape(-1, RUN) if around.shape[1] % RUN == 0 else around
+        return states
+    some = places[np.linspace(0, len(places) - 1, min(len(places), RUNS)).astype(np.int64)]
+    width = RUN * min(max(BESIDE // len(some), 2), 32, max(len(codes) // RUN, 1))
+    around = runs_at(codes, some - width // 2, width)
+    near = histogram_states(around.reshape(-1, RUN) if around.shape[1] % RUN == 0 else around)
+    if abs(states.usual - near.low) < abs(states.usual - near.high):
+        return replace(near, low=states.usual, counts=(max(states.counts), near.counts[1]))
+    return replace(near, high=states.usual, counts=(near.counts[0], max(states.counts)))
 
 
 def histogram_states(runs: NDArray[Any]) -> States:
@@ -164,11 +167,11 @@ def neighbour_noise(runs: NDArray[Any], step: float) -> float:
     """rms noise from differences of neighbouring samples, edges left out; never from slow movement."""
     if runs.shape[-1] < 2:
         return 0.0
-    differences = np.diff(runs.astype(np.float32), axis=-1).ravel()
-    size = np.abs(differences)
-    limit = max(4.0 * float(np.median(size)), 1.5 * step)
-    calm = differences[size <= limit]
-    return float(np.sqrt(np.mean(calm * calm) / 2)) if len(calm) else 0.0
+    some = runs[:: max(len(runs) // NOISE_RUNS, 1)].astype(np.float32)
+    size = np.abs(some[:, 1:] - some[:, :-1]).ravel()
+    middle = float(np.partition(size, len(size) // 2)[len(size) // 2])
+    calm = size[size <= max(4.0 * middle, 1.5 * step)]
+    return math.sqrt(float(np.vdot(calm, calm)) / (2 * len(calm)))
 
 
 def dither_bias(noise: float, step: float) -> float:

@@ -13,10 +13,11 @@ import numpy as np
 
 from service.pipeline.bit_time import value_of
 from service.pipeline.characters import NO_CHARACTERS, Span
-from service.pipeline.edges import find_edges
-from service.pipeline.framing import Framing, Setting, frame_line
-from service.pipeline.levels import States, find_states, levels_of
-from service.pipeline.readings import Edges, FrameFormat, Levels, LineReading, Value
+from service.pipeline.edges import find_edges, sample_places
+from service.pipeline.framing import Framing, Setting, frame_line, retimed
+from service.pipeline.levels import MIN_STATE_SAMPLES, States, find_states, levels_of, states_beside
+from service.pipeline.readings import Edges, FrameFormat, Levels, LineReading
+from service.pipeline.refine import Refined, refine_edges
 from service.pipeline.sampling import contiguous_codes
 from service.pipeline.setting import choose_setting, doubts
 from service.pipeline.trace import Trace
@@ -35,11 +36,14 @@ def read_line(
     Never raises for what a line may carry; a line without two levels has no characters, and `flat_v` says
     where it lies.
     """
-    states = find_states(contiguous_codes(trace.codes))
+    codes = contiguous_codes(trace.codes)
+    states = find_states(codes)
     if states is None or not states.two:
         return _quiet(trace, states, logic)
+    edges = find_edges(trace, codes, states)
+    if min(states.counts) < MIN_STATE_SAMPLES:
+        states = states_beside(codes, states, sample_places(trace, edges))
     levels = levels_of(trace, states)
-    edges = find_edges(trace, levels)
     span = Span(trace.start_s, trace.end_s)
     notes: dict[str, Any] = {"logic": logic, "signal_to_noise_db": 20 * float(np.log10(states.ratio))}
     setting = choose_setting(edges, span, trace.interval_s, baud, frame)
@@ -51,12 +55,14 @@ def read_line(
     notes |= setting.notes
     if baud is not None and frame is not None:
         notes |= doubts(edges, span, trace.interval_s, setting, framing)
-    return _framed(trace, levels, setting, framing, notes)
+    timed = refine_edges(trace, codes, levels, framing.edges, framing.bit_time_s)
+    if timed is not None and framing.fit is not None:
+        framing = retimed(framing, timed.edges, setting.frame)
+    return _framed(trace, levels, setting, framing, timed, notes)
 
 
 def _quiet(trace: Trace, states: States | None, logic: str | None) -> LineReading:
     """A line that rests, or carries nothing but noise."""
-    flat = None if states is None else _usual_code(states)
     return LineReading(
         trace=trace,
         levels=None,
@@ -66,27 +72,36 @@ def _quiet(trace: Trace, states: States | None, logic: str | None) -> LineReadin
         frame=None,
         possible=(),
         characters=NO_CHARACTERS,
-        flat_v=None if flat is None else float(trace.volts(np.array([flat]))[0]),
+        flat_v=None if states is None else float(trace.volts(np.array([states.usual]))[0]),
         noise_v=0.0 if states is None else states.noise * abs(trace.volts_per_code),
         notes={"logic": logic},
     )
 
 
-def _usual_code(states: States) -> float:
-    """The level that most samples have."""
-    return states.low if states.counts[0] >= states.counts[1] else states.high
-
-
 def _framed(
-    trace: Trace, levels: Levels, setting: Setting, framing: Framing, notes: dict[str, Any]
+    trace: Trace,
+    levels: Levels,
+    setting: Setting,
+    framing: Framing,
+    timed: Refined | None,
+    notes: dict[str, Any],
 ) -> LineReading:
     samples_per_bit = framing.bit_time_s / trace.interval_s
+    bit_time = None
+    if framing.fit is not None and samples_per_bit >= TIMING_SAMPLES:
+        bit_time = value_of(framing.fit, None if timed is None else timed.sigma_s)
+    if timed is not None:
+        notes = notes | {
+            "edge_sigma_s": timed.sigma_s,
+            "edge_shape": timed.shape,
+            "edge_rise_s": timed.rise_s,
+        }
     return LineReading(
         trace=trace,
         levels=levels,
         idle_high=setting.idle_high,
         edges=framing.edges,
-        bit_time_s=_bit_time(trace, levels, framing) if samples_per_bit >= TIMING_SAMPLES else None,
+        bit_time_s=bit_time,
         frame=setting.frame,
         possible=setting.possible,
         characters=framing.characters,
@@ -94,21 +109,3 @@ def _framed(
         samples_per_bit=samples_per_bit,
         notes=notes,
     )
-
-
-def _bit_time(trace: Trace, levels: Levels, framing: Framing) -> Value | None:
-    if framing.fit is None:
-        return None
-    return value_of(framing.fit, _edge_noise(trace, levels, framing.edges))
-
-
-def _edge_noise(trace: Trace, levels: Levels, edges: Edges) -> float:
-    """Standard deviation of one interpolated edge time, seconds: noise over slope, and the quantised slope
-    itself.
-    """
-    some = edges.times_s[:: max(len(edges) // 256, 1)]
-    after = np.clip(np.ceil((some - trace.start_s) / trace.interval_s).astype(np.int64), 1, len(trace) - 1)
-    slopes = np.abs(trace.volts(trace.codes[after]) - trace.volts(trace.codes[after - 1])) / trace.interval_s
-    slope = max(float(np.median(slopes)), 1e-3 * levels.amplitude_v / trace.interval_s)
-    quantising = abs(trace.volts_per_code) / 12**0.5
-    return float(np.hypot(levels.noise_v, quantising)) / slope

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 RUN = 64
 """Samples of one run: one cache line of 8-bit codes."""
-RUNS = 512
+RUNS = 256
 ROW = 2048
 GOLDEN = 0.6180339887498949
 

@@ -23,12 +23,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.pipeline.hysteresis import Crossings, Thresholds, crossings_by_samples
-from service.pipeline.words import WORD, crossings_by_words
+from service.pipeline.words import WORD, Flagged, crossings_by_words
 
 CHUNK = 3 << 18
 """Bytes clipped at a time: with its flags a chunk stays in the second-level cache."""
 ROW = 4096
 """Bytes of one row of the screening."""
+ROW_WORDS = ROW // WORD
 DENSE = 0.15
 """Share of differing words above which sample by sample is cheaper."""
 CALM = 0.7
@@ -41,64 +42,74 @@ def find_crossings(codes: NDArray[Any], thresholds: Thresholds) -> Crossings:
     words = len(codes) * codes.itemsize // WORD
     if words > 1:
         flagged = differing_words(codes, limits)
-        if len(flagged) < DENSE * words + 1:
+        if len(flagged.index) < DENSE * words + 1:
             found = crossings_by_words(codes, flagged, limits, thresholds.middle)
             if found is not None:
                 return found
     return crossings_by_samples(codes, limits, thresholds.middle)
 
 
-def differing_words(codes: NDArray[Any], limits: Thresholds) -> NDArray[np.int64]:
-    """Ascending indices of words that, clipped to the band, differ from the word before; the first one
-    always.
+def differing_words(codes: NDArray[Any], limits: Thresholds) -> Flagged:
+    """Words that, clipped to the band, differ from the word before them; the record's first one always."""
+    words = codes[: len(codes) * codes.itemsize // WORD * WORD // codes.itemsize].view(np.uint64)
+    found = _Differing(words[0], codes.dtype, limits, min(CHUNK // WORD, len(words)))
+    rows = busy_rows(codes, limits)
+    screened = 0 if rows is None else len(words) // ROW_WORDS * ROW_WORDS
+    if rows is not None:
+        table = words[:screened].reshape(-1, ROW_WORDS)
+        for some in np.array_split(rows, len(rows) * ROW // CHUNK + 1):
+            found.add_rows(table[some], some)
+    for start in range(screened, len(words), CHUNK // WORD):
+        found.add(words[start : start + CHUNK // WORD], start)
+    return found.all()
+
+
+class _Differing:
+    """Clips piece after piece into one buffer whose first word is the last word of the piece before.
+
+    The words found are taken while their piece is in the cache; later each would cost a trip to memory.
     """
-    words = len(codes) * codes.itemsize // WORD
-    band = _Band(codes, limits, words)
-    found = [np.zeros(1, np.int64)]
-    for first, last in busy_spans(codes, limits, words):
-        found += band.differing(first, last)
-    return np.concatenate(found)
+
+    def __init__(self, first: np.uint64, kind: np.dtype[Any], limits: Thresholds, most: int) -> None:
+        self.kind, self.limits = kind, limits
+        self.clipped = np.empty(most + 1, np.uint64)
+        self.differs = np.empty(most, np.bool_)
+        self.parts = [(np.zeros(1, np.int64), np.array([first]))]
+        np.clip(self.parts[0][1].view(kind), limits.low, limits.high, out=self.clipped[:1].view(kind))
+
+    def add(self, words: NDArray[np.uint64], start: int) -> None:
+        """The next words of the record, from word `start` on."""
+        hits = self._hits(words)
+        self.parts.append((hits + start, words[hits]))
+
+    def add_rows(self, table: NDArray[np.uint64], rows: NDArray[np.int64]) -> None:
+        """Rows of the record; rows left out between them rest as the row before them ends."""
+        words = table.ravel()
+        hits = self._hits(words)
+        self.parts.append((rows[hits // ROW_WORDS] * ROW_WORDS + hits % ROW_WORDS, words[hits]))
+
+    def _hits(self, words: NDArray[np.uint64]) -> NDArray[np.int64]:
+        count = len(words)
+        fresh, differs = self.clipped[1 : count + 1], self.differs[:count]
+        np.clip(words.view(self.kind), self.limits.low, self.limits.high, out=fresh.view(self.kind))
+        np.not_equal(fresh, self.clipped[:count], out=differs)
+        self.clipped[0] = self.clipped[count]
+        return differs.nonzero()[0]
+
+    def all(self) -> Flagged:
+        """Everything found, in the order of the record."""
+        return Flagged(*(np.concatenate(parts) for parts in zip(*self.parts, strict=True)))
 
 
-class _Band:
-    """Clips chunk after chunk into one buffer whose first word is the last word of the chunk before."""
+def busy_rows(codes: NDArray[Any], limits: Thresholds) -> NDArray[np.int64] | None:
+    """Whole rows outside which the line rests in one and the same state; None where that would be most of
+    them.
 
-    def __init__(self, codes: NDArray[Any], limits: Thresholds, words: int) -> None:
-        self.codes, self.limits = codes, limits
-        self.per_word = WORD // codes.itemsize
-        chunk = min(CHUNK // WORD, words)
-        self.clipped = np.empty((chunk + 1) * self.per_word, codes.dtype)
-        self.words = self.clipped.view(np.uint64)
-        self.differs = np.empty(chunk, np.bool_)
-
-    def differing(self, first: int, last: int) -> list[NDArray[np.int64]]:
-        """Indices of the words in first..last-1 that differ from the word before them, chunk by chunk."""
-        found, chunk = [], len(self.differs)
-        self._clip(max(first - 1, 0), 1, 0)
-        for start in range(first, last, chunk):
-            count = min(chunk, last - start)
-            self._clip(start, count, 1)
-            differs = self.differs[:count]
-            np.not_equal(self.words[1 : count + 1], self.words[:count], out=differs)
-            hits = differs.nonzero()[0]
-            hits += start
-            found.append(hits)
-            self.words[0] = self.words[count]
-        return found
-
-    def _clip(self, word: int, count: int, place: int) -> None:
-        """Words of the record from `word` on -> the buffer from `place` on, clipped."""
-        source, target = word * self.per_word, place * self.per_word
-        size = count * self.per_word
-        part = self.codes[source : source + size]
-        np.clip(part, self.limits.low, self.limits.high, out=self.clipped[target : target + size])
-
-
-def busy_spans(codes: NDArray[Any], limits: Thresholds, words: int) -> list[tuple[int, int]]:
-    """Spans of words (first, last + 1) outside which the line rests in one and the same state."""
+    The row after each busy one is among them: it shows how the line comes back.
+    """
     width = ROW // codes.itemsize
     if len(codes) < 64 * width:
-        return [(1, words)]
+        return None
     table = codes[: len(codes) // width * width].reshape(-1, width)
     some = table[:: len(table) // 64]
     if (some.min(axis=1) >= limits.high).mean() >= CALM:
@@ -106,13 +117,6 @@ def busy_spans(codes: NDArray[Any], limits: Thresholds, words: int) -> list[tupl
     elif (some.max(axis=1) <= limits.low).mean() >= CALM:
         busy = table.max(axis=1) > limits.low
     else:
-        return [(1, words)]
-    # the part after the last whole row was not screened; the word after a busy row may still show its end
-    rows = np.flatnonzero(np.append(busy, True))
-    leaders = np.flatnonzero(np.diff(rows, prepend=-2) > 1)
-    firsts, lasts = rows[leaders], rows[np.append(leaders[1:], len(rows)) - 1]
-    per_row = ROW // WORD
-    return [
-        (max(int(first) * per_row, 1), min((int(last) + 1) * per_row + 1, words))
-        for first, last in zip(firsts, lasts, strict=True)
-    ]
+        return None
+    busy[1:] |= busy[:-1].copy()
+    return np.flatnonzero(busy)

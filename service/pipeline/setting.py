@@ -36,12 +36,14 @@ def choose_setting(
 
 def idle_level(edges: Edges, span: Span, frame_s: float) -> bool | None:
     """The level in which the line rests for longer than a frame; None when it never does."""
-    lengths = np.diff(edges.times_s, prepend=span.start_s, append=span.end_s)
-    high = np.append(~edges.rising[:1], edges.rising)
-    long = lengths >= frame_s
-    if not long.any():
-        return None
-    return bool(lengths[long & high].sum() >= lengths[long & ~high].sum())
+    times, rising = edges.times_s, edges.rising
+    lengths = times[1:] - times[:-1]
+    long = np.flatnonzero(lengths >= frame_s)
+    # seconds of rest in the low and in the high level, the ends of the record included
+    rest = np.array([lengths[long[~rising[long]]].sum(), lengths[long[rising[long]]].sum()])
+    for level, length in ((not rising[0], times[0] - span.start_s), (rising[-1], span.end_s - times[-1])):
+        rest[int(level)] += length if length >= frame_s else 0.0
+    return bool(rest[1] >= rest[0]) if rest.any() else None
 
 
 def _searched(

@@ -24,36 +24,54 @@ WORD = 8
 
 
 @dataclass(frozen=True)
+class Flagged:
+    """Words of a record that differ from the word before; both of shape (words,)."""
+
+    index: NDArray[np.int64]
+    """Ascending."""
+    words: NDArray[np.uint64]
+    """Their codes as they lie in memory."""
+
+
+@dataclass(frozen=True)
 class _Bursts:
     """The differing words of one record, compared with the middle."""
 
     flagged: NDArray[np.int64]
-    raw: NDArray[Any]
-    """Shape (words, samples of a word): their codes."""
+    words: NDArray[np.uint64]
+    kind: np.dtype[Any]
+    """Type of the codes."""
     above: NDArray[Any]
     """Shape (words,): one byte a sample, 1 = above the middle."""
     before: NDArray[Any]
     """Shape (words,): the same of the sample before the word, in the lowest byte."""
+    number: NDArray[np.int64]
+    """Shape (words,), ascending: the same for all words of one burst."""
     ends: NDArray[np.int64]
     """Shape (bursts,): place of each burst's last word in the arrays above."""
 
 
 def crossings_by_words(
-    codes: NDArray[Any], flagged: NDArray[np.int64], limits: Thresholds, middle: float
+    codes: NDArray[Any], flagged: Flagged, limits: Thresholds, middle: float
 ) -> Crossings | None:
     """Edges in samples; None where the words do not tell all states (the caller then goes by samples)."""
-    bursts = _bursts(codes, flagged, limits)
+    bursts = _bursts(flagged, codes.dtype, limits)
     if not _all_settled(bursts, limits):
         return None
     toggles = bursts.above ^ ((bursts.above << 8) | bursts.before)
     hits = np.flatnonzero(toggles)
-    crossed = toggles[hits]
+    crossed, burst = toggles[hits], bursts.number[hits]
+    below = crossed - crossed.dtype.type(1)
+    several = (crossed & below) != 0
+    again = burst[1:] == burst[:-1]
+    several[1:] |= again
+    several[:-1] |= again
+    hard = np.unique(burst[several])
     # the lowest set bit of a word of 0/1 bytes, in samples
-    place = np.bitwise_count(crossed ^ (crossed - crossed.dtype.type(1))) >> 3
-    first_new = flagged[hits] * bursts.raw.shape[1] + place
-    rising = bursts.before[hits] == 0
-    simple, hard = _simple(bursts, hits, crossed)
-    found = Crossings(interpolate(codes, first_new[simple], middle), rising[simple])
+    place = np.bitwise_count(crossed ^ below) >> 3
+    if len(hard):
+        hits, place = hits[~several], place[~several]
+    found = Crossings(_positions(codes, bursts, hits, place, middle), bursts.before[hits] == 0)
     if len(hard):
         found = _merged(found, _sample_by_sample(bursts, hard, limits, middle))
     found = Crossings.joined([found, _after_last_word(codes, limits, middle)])
@@ -61,51 +79,53 @@ def crossings_by_words(
     return found if alternating else None
 
 
-def _bursts(codes: NDArray[Any], flagged: NDArray[np.int64], limits: Thresholds) -> _Bursts:
-    per_word = WORD // codes.itemsize
-    raw = codes[: len(codes) // per_word * per_word].view(np.uint64)[flagged].view(codes.dtype)
-    above = (raw >= limits.middle).view(f"u{per_word}")
+def _bursts(flagged: Flagged, kind: np.dtype[Any], limits: Thresholds) -> _Bursts:
+    per_word = WORD // kind.itemsize
+    above = (flagged.words.view(kind) >= limits.middle).view(f"u{per_word}")
     before = np.empty_like(above)
     before[0] = above[0] & 1
     np.right_shift(above[:-1], 8 * (per_word - 1), out=before[1:])
-    ends = np.flatnonzero(np.diff(flagged, append=flagged[-1] + 2) != 1)
-    return _Bursts(flagged, raw.reshape(-1, per_word), above, before, ends)
+    number = flagged.index - np.arange(len(flagged.index))
+    ends = np.append(np.flatnonzero(number[1:] != number[:-1]), len(number) - 1)
+    return _Bursts(flagged.index, flagged.words, kind, above, before, number, ends)
+
+
+def _positions(
+    codes: NDArray[Any], bursts: _Bursts, hits: NDArray[np.int64], place: NDArray[Any], middle: float
+) -> NDArray[np.float64]:
+    """Where the crossings in the words `hits`, before the sample `place` of each, meet the middle."""
+    per_word = bursts.above.itemsize
+    samples = bursts.words.view(bursts.kind)
+    at = hits * per_word + place
+    first_new = bursts.flagged[hits] * per_word + place
+    after, before = samples[at], samples[at - 1]
+    # the word before the first of a burst is not among them
+    border = np.flatnonzero((place == 0) & (bursts.number[hits] != bursts.number[hits - 1]))
+    before[border] = codes[first_new[border] - 1]
+    return interpolate(before, after, first_new, middle)
 
 
 def _all_settled(bursts: _Bursts, limits: Thresholds) -> bool:
     """Whether the last word of every burst lies in one state and reaches it."""
-    raw, above = bursts.raw[bursts.ends], bursts.above[bursts.ends]
-    kind = above.dtype
-    all_above = np.frombuffer(b"\x01" * kind.itemsize, kind)[0]
-    reaches_high = (raw >= limits.high).view(kind)[:, 0] != 0
-    reaches_low = (raw <= limits.low).view(kind)[:, 0] != 0
-    return bool(np.where(above == all_above, reaches_high, (above == 0) & reaches_low).all())
-
-
-def _simple(
-    bursts: _Bursts, hits: NDArray[np.int64], crossed: NDArray[Any]
-) -> tuple[NDArray[np.bool_], NDArray[np.int64]]:
-    """Which crossings are alone in their burst, and the bursts that have several."""
-    burst = np.searchsorted(bursts.ends, hits)
-    several = np.bitwise_count(crossed) > 1
-    again = burst[1:] == burst[:-1]
-    several[1:] |= again
-    several[:-1] |= again
-    return ~several, np.unique(burst[several])
+    samples, above = bursts.words[bursts.ends].view(bursts.kind), bursts.above[bursts.ends]
+    all_above = np.frombuffer(b"\x01" * above.itemsize, above.dtype)[0]
+    reaches_high = (samples >= limits.high).view(above.dtype) != 0
+    reaches_low = (samples <= limits.low).view(above.dtype) != 0
+    settled = ((above == all_above) & reaches_high) | ((above == 0) & reaches_low)
+    return bool(settled.all())
 
 
 def _sample_by_sample(
     bursts: _Bursts, hard: NDArray[np.int64], limits: Thresholds, middle: float
 ) -> Crossings:
     """Edges of the hard bursts; each is led by the word before it, in which the line still rests."""
-    firsts = np.append(0, bursts.ends[:-1] + 1)[hard]
-    led = np.maximum(firsts - 1, 0)
-    lengths = bursts.ends[hard] - led + 1
+    burst = np.searchsorted(bursts.number[bursts.ends], hard)
+    led = np.maximum(np.append(0, bursts.ends[:-1] + 1)[burst] - 1, 0)
+    lengths = bursts.ends[burst] - led + 1
     starts = np.cumsum(lengths) - lengths
     words = np.arange(lengths.sum()) - np.repeat(starts - led, lengths)
-    samples = bursts.raw[words]
-    found = crossings_by_samples(samples.ravel(), limits, middle)
-    width = samples.shape[1]
+    found = crossings_by_samples(bursts.words[words].view(bursts.kind), limits, middle)
+    width = bursts.above.itemsize
     after = np.ceil(found.positions).astype(np.int64)
     where = bursts.flagged[words][after // width] * width + after % width
     return Crossings(where - (after - found.positions), found.rising, found.runts)
@@ -121,6 +141,9 @@ def _after_last_word(codes: NDArray[Any], limits: Thresholds, middle: float) -> 
     """Edges in the few samples that fill no word."""
     per_word = WORD // codes.itemsize
     start = (len(codes) // per_word - 1) * per_word
+    rest = codes[start:]
+    if len(rest) == per_word or (rest > limits.low).all() or (rest < limits.high).all():
+        return Crossings(np.zeros(0), np.zeros(0, np.bool_))
     found = crossings_by_samples(codes[start:], limits, middle)
     late = found.positions > per_word - 1
     return Crossings(found.positions[late] + start, found.rising[late])

@@ -1,0 +1,141 @@
+"""Edges whose times the template fit makes as good as the noise allows (template.py)."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.pipeline.readings import Edges, Levels
+from service.pipeline.template import (
+    LOOK,
+    PASSES,
+    RISE_GRID,
+    SHAPES,
+    SOME,
+    Shape,
+    Windows,
+    misfit,
+    phases_of,
+    rise_from_area,
+    shape_table,
+    shifts,
+    windows_at,
+)
+from service.pipeline.trace import Trace
+
+MOST_EDGES = 2048
+"""From so many edges the record gives the bit time to 0.02 ppm, a thousandth of what a time base is good for:
+interpolated times will do, and a long record is read at full speed."""
+STRIDES = (4, 4, 2, 1)
+"""Steps of RISE_GRID in which the rise time is sought."""
+WRONG_SHAPE = 0.06
+"""Error of an edge time, in samples, when an edge of one sample is given a wrong shape; measured."""
+
+
+@dataclass(frozen=True)
+class Refined:
+    """Edges with template times, and what the template says about them."""
+
+    edges: Edges
+    sigma_s: float
+    """Expected standard deviation of one edge time."""
+    rise_s: float
+    """10-90 % time of the template."""
+    shape: str
+
+
+@dataclass(frozen=True)
+class _Places:
+    """The edges of one record in samples."""
+
+    codes: NDArray[Any]
+    positions: NDArray[np.float64]
+    rising: NDArray[np.bool_]
+    levels: tuple[float, float]
+
+    def inside(self, half: int) -> NDArray[np.int64]:
+        """Edges whose window lies within the record."""
+        nearest = np.rint(self.positions)
+        return np.flatnonzero((nearest >= half) & (nearest < len(self.codes) - half))
+
+    def windows(self, some: NDArray[np.int64], half: int) -> Windows:
+        places = np.rint(self.positions[some]).astype(np.int64)
+        return windows_at(self.codes, places, self.rising[some], self.levels, half)
+
+
+def refine_edges(
+    trace: Trace, codes: NDArray[Any], levels: Levels, edges: Edges, bit_time_s: float
+) -> Refined | None:
+    """The edges with template times; None where there is no room for windows or nothing to gain.
+
+    `codes` are the trace's, contiguous. Edges too near the record's ends keep their times, and so do all
+    where template times would be out of order (the template does not fit).
+    """
+    if not 0 < len(edges) <= MOST_EDGES:
+        return None
+    places = _Places(
+        codes,
+        (edges.times_s - trace.start_s) / trace.interval_s,
+        edges.rising if trace.volts_per_code > 0 else ~edges.rising,
+        (levels.low_code, levels.high_code),
+    )
+    shape = _find_shape(places, int(bit_time_s / trace.interval_s / 2))
+    if shape is None:
+        return None
+    times = trace.start_s + _template_positions(places, shape) * trace.interval_s
+    if (times[1:] > times[:-1]).all():
+        edges = Edges(times, edges.rising, edges.glitches)
+    sigma = _expected_sigma(shape, levels.noise_v / levels.amplitude_v)
+    return Refined(edges, sigma * trace.interval_s, shape.rise * trace.interval_s, shape.name)
+
+
+def _template_positions(places: _Places, shape: Shape) -> NDArray[np.float64]:
+    inside = places.inside(shape.half)
+    windows = places.windows(inside, shape.half)
+    positions = places.positions.copy()
+    moved = positions[inside]
+    for _ in range(PASSES):
+        moved = shifts(windows, shape, moved)
+    positions[inside] = moved
+    return positions
+
+
+def _expected_sigma(shape: Shape, noise_over_swing: float) -> float:
+    """Standard deviation of one edge time, samples."""
+    # with few samples an edge its shape cannot be known well
+    unknown = WRONG_SHAPE * min(max((2.5 - shape.rise) / 1.5, 0.0), 1.0)
+    return math.hypot(noise_over_swing * shape.error, unknown, 1e-3)
+
+
+def _find_shape(places: _Places, room: int) -> Shape | None:
+    """The template that fits some of the edges best; `room` samples on each side belong to one edge."""
+    half, rise = min(room, LOOK), 1.0
+    for _ in range(2):
+        inside = places.inside(half)
+        some = inside[:: max(len(inside) // SOME, 1)][:SOME]
+        if len(some) == 0 or half < 1:
+            return None
+        rise = rise_from_area(places.windows(some, half), places.positions[some])
+        half = min(room, math.ceil(0.8 * rise) + 1)
+    return _best_table(places.windows(some, half), places.positions[some], rise)
+
+
+def _best_table(windows: Windows, positions: NDArray[np.float64], rise: float) -> Shape:
+    """Shape and rise time of least misfit, sought from the rise time that the area gave."""
+    phase = phases_of(windows, positions)
+
+    @cache
+    def price(name: str, at: int) -> float:
+        return misfit(windows, shape_table(name, at, windows.half), phase)
+
+    at = round(math.log(rise) / math.log(RISE_GRID))
+    name = min(SHAPES, key=lambda name: price(name, at))
+    for stride in STRIDES:
+        at = min((at - stride, at, at + stride), key=lambda at: price(name, at))
+    name = min(SHAPES, key=lambda name: price(name, at))
+    return shape_table(name, at, windows.half)
