@@ -315,4 +315,4 @@ _OF_PROCESS = threading.Lock()
 _MANAGERS: dict[str, pyvisa.ResourceManager] = {}
 _LOCKS: weakref.WeakValueDictionary[str, threading.RLock] = weakref.WeakValueDictionary()
 
-WIDE_PIECE = 256 << 10
+WIDE_PIECE = 512 << 10

@@ -61,6 +61,6 @@ def transport_of(address: str) -> Transport:
 TRANSPORTS = (
     ("ASRL", Transport(piece_bytes=4 << 10, marks_end=False, joins_messages=True)),
     ("::SOCKET", Transport(piece_bytes=64 << 10, marks_end=False, joins_messages=True)),
-    ("::HISLIP", Transport(piece_bytes=256 << 10, marks_end=True, joins_messages=False)),
+    ("::HISLIP", Transport(piece_bytes=512 << 10, marks_end=True, joins_messages=False)),
 )
 OTHER = Transport(piece_bytes=256 << 10, marks_end=True, joins_messages=False)
