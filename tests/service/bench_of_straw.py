@@ -81,8 +81,12 @@ class StrawEchoTest:
         hooks.keep(capture(), "shot 1")
         if self.gated:
             self.at_work.release()
-            while not self.let_go.acquire(timeout=0.01):
+            for _ in range(3000):  # half a minute: a test that failed must not keep its process
+                if self.let_go.acquire(timeout=0.01):
+                    break
                 hooks.stop_if_cancelled()
+            else:
+                raise AssertionError("nobody let the run go")
         if self.raises is not None:
             raise self.raises
         return {"schema": 1, "verdict": self.verdict, "criteria": [], "findings": []}

@@ -116,7 +116,7 @@ def test_what_is_queued_at_a_stop_is_done_after_the_restart_in_the_same_order(tm
     wiring.engine.start()
     runs = [ask(wiring, text=f"Tide {n}") for n in range(4)]
     echo.wait_at_work()
-    stopping = threading.Thread(target=wiring.engine.close)
+    stopping = threading.Thread(target=wiring.engine.close, daemon=True)
     stopping.start()
     echo.let_go.release()
     stopping.join(20)

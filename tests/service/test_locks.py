@@ -113,7 +113,7 @@ def test_threads_of_one_program_exclude_each_other_too(tmp_path: Path) -> None:
             except StationBusy:
                 refused.append(True)
 
-        thread = threading.Thread(target=try_it)
+        thread = threading.Thread(target=try_it, daemon=True)
         thread.start()
         thread.join(20)
         assert refused == [True]

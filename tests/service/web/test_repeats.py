@@ -75,7 +75,8 @@ def test_a_repeat_while_the_first_request_is_being_answered_conflicts(tmp_path: 
     with Client(create_app(wiring), base_url="http://127.0.0.1") as client:
         answers: list[str] = []
         first = threading.Thread(
-            target=lambda: answers.append(client.post(URL, json=BODY, headers=KEY).headers["Location"])
+            target=lambda: answers.append(client.post(URL, json=BODY, headers=KEY).headers["Location"]),
+            daemon=True,
         )
         first.start()
         assert inside.wait(20)

@@ -162,7 +162,7 @@ def test_many_readers_of_events_do_not_keep_others_waiting(tmp_path: Path) -> No
                 ends.append([line for line in lines if line.startswith("event: ")][-1])
 
         ends: list[str] = []
-        readers = [threading.Thread(target=read) for _ in range(60)]
+        readers = [threading.Thread(target=read, daemon=True) for _ in range(60)]
         for reader in readers:
             reader.start()
         reading.wait()
@@ -184,7 +184,7 @@ def test_a_run_that_a_command_does_can_be_followed_too(
     echo = elsewhere.tools.echo_test
     assert isinstance(echo, StrawEchoTest)
     seen: list[str] = []
-    command = threading.Thread(target=perform, args=(run, at, elsewhere.tools))
+    command = threading.Thread(target=perform, args=(run, at, elsewhere.tools), daemon=True)
     with serving(straw_wiring(tmp_path)) as url, httpx.Client(base_url=url, timeout=20) as client:
         command.start()
         echo.wait_at_work()
