@@ -11,47 +11,68 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
-from typing import IO, Any
+from typing import IO
 
 from service.cli.failures import CommandFailed
 
 HOME = Path(__file__).resolve().parent.parent.parent
 """The folder that holds our three packages."""
 PATIENCE_S = 5.0
+"""For a child that was asked to stop."""
+START_S = 20.0
+"""How long the simulator may take to say its addresses on a slow machine."""
 SIGNALS = [s for s in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, s)]
 
 
-def start_simulator(options: Sequence[str], *, output: int | IO[Any] | None = None) -> subprocess.Popen[str]:
+def start_simulator(
+    options: Sequence[str], output: int | None = None, words: IO[str] | None = None
+) -> subprocess.Popen[str]:
     """`python -m simulator` from our own folder, whatever the working directory holds.
 
-    It gets a process group of its own, so that Ctrl-C reaches it once, through us.
+    It gets a process group of its own, so that Ctrl-C reaches it once, through us. `output` and `words` are
+    its standard output and standard error, ours when None.
     """
     path = os.pathsep.join([str(HOME), *filter(None, [os.environ.get("PYTHONPATH")])])
     return subprocess.Popen(
         [sys.executable, "-P", "-m", "simulator", *options],
         stdin=subprocess.DEVNULL,
         stdout=output,
+        stderr=words,
         text=True,
         env={**os.environ, "PYTHONPATH": path},
         process_group=0,
     )
 
 
-def first_line(child: subprocess.Popen[str], patience_s: float) -> str:
-    """The child's first line.
+@contextmanager
+def simulated_bench(options: Sequence[str], folder: Path) -> Iterator[Path]:
+    """One simulated bench while the block runs; yields its stations file, which lies in `folder`.
 
     Raises:
-        CommandFailed: it ended or stayed silent; a child that ended has said why on standard error.
+        CommandFailed: it did not start, with the reason that it gave.
     """
+    stations = folder / "stations.toml"
+    with (folder / "simulator.log").open("w+", encoding="utf-8") as words:
+        child = start_simulator([*options, f"--write-stations={stations}"], subprocess.PIPE, words)
+        try:
+            _wait_for_address(child, words)
+            yield stations
+        finally:
+            end(child)
+
+
+def _wait_for_address(child: subprocess.Popen[str], words: IO[str]) -> None:
+    """The line with the addresses comes last: once it is there, the bench answers."""
     assert child.stdout is not None
-    ready, _, _ = select.select([child.stdout], [], [], patience_s)
-    line = child.stdout.readline() if ready else ""
-    if line:
-        return line
+    ready, _, _ = select.select([child.stdout], [], [], START_S)
     if not ready:
-        raise CommandFailed(f"the simulated bench said nothing for {patience_s:g} s", 5)
+        raise CommandFailed(f"the simulated bench said nothing for {START_S:g} s", 5)
+    if child.stdout.readline():
+        return
     code = child.wait(PATIENCE_S)
-    raise CommandFailed(f"the simulated bench did not start (its exit code was {code})", max(code, 0) or 5)
+    words.seek(0)
+    reason = (words.read().strip().splitlines() or [f"exit code {code}"])[-1]
+    raise CommandFailed(f"the simulated bench did not start: {reason}", 2 if code == 2 else 5)
 
 
 def end(child: subprocess.Popen[str]) -> int:

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import argparse
 import tempfile
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,8 +13,6 @@ if TYPE_CHECKING:
 
     from service.cli.progress import Tell
 
-START_S = 20.0
-"""How long the simulator may take to say its addresses on a slow machine."""
 RUN_S = 120.0
 """Longest silence between two events of the run."""
 
@@ -30,6 +27,7 @@ def add(commands: Any) -> None:
     )
     command.add_argument("--firmware", metavar="NAME", help="what the simulated firmware does (good)")
     command.add_argument("--bench", metavar="NAME", help="what is wrong with the simulated bench (good)")
+    command.add_argument("--fault", metavar="NAME", help="what breaks in the middle of the run (nothing)")
     command.add_argument("--text", default="Tide 7", help="text to send (Tide 7)")
     command.add_argument("--data", metavar="DIR", help="folder of runs and reports (benchwarden-data/demo)")
     command.add_argument("--json", action="store_true", help="print the result document as JSON")
@@ -38,37 +36,21 @@ def add(commands: Any) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """0 when the demo itself worked."""
-    from service.cli.children import termination_interrupts
+    from service.cli.children import simulated_bench, termination_interrupts
     from service.cli.progress import progress
+    from service.cli.say import log_to_stderr
 
+    log_to_stderr(everything=False)
+    given = {name: getattr(arguments, name) for name in ("firmware", "bench", "fault")}
+    options = [f"--{name}={value}" for name, value in given.items() if value is not None]
     with (
         termination_interrupts(),
         tempfile.TemporaryDirectory(prefix="benchwarden-demo-") as folder,
         progress() as tell,
-        _bench(arguments, Path(folder), tell) as stations,
+        simulated_bench(options, Path(folder)) as stations,
     ):
         finished = _echo_test(stations, arguments, tell)
     return _show(finished, arguments)
-
-
-@contextmanager
-def _bench(arguments: argparse.Namespace, folder: Path, tell: Tell) -> Iterator[Path]:
-    """A simulated bench in a child process while the block runs; yields its stations file."""
-    import subprocess
-
-    from service.cli.children import end, first_line, start_simulator
-
-    stations = folder / "stations.toml"
-    options = [
-        f"--{name}={getattr(arguments, name)}" for name in ("firmware", "bench") if getattr(arguments, name)
-    ]
-    tell("bench", "starting a simulated bench", 0.0)
-    child = start_simulator([*options, f"--write-stations={stations}"], output=subprocess.PIPE)
-    try:
-        first_line(child, START_S)
-        yield stations
-    finally:
-        end(child)
 
 
 def _echo_test(stations: Path, arguments: argparse.Namespace, tell: Tell) -> dict[str, Any]:
@@ -83,7 +65,7 @@ def _echo_test(stations: Path, arguments: argparse.Namespace, tell: Tell) -> dic
     data = arguments.data or read_settings().data / "demo"
     wiring = build(read_settings({"stations": stations, "data": data, "host": "127.0.0.1", "port": 0}))
     station = wiring.stations[0].name
-    tell("service", "starting the service", 0.05)
+    tell("service", "starting the service", 0.0)
     with serving(wiring) as url, httpx.Client(base_url=url, trust_env=False, timeout=RUN_S) as client:
         asked = client.post(f"/api/v1/stations/{station}/echo-tests", json={"send": {"text": arguments.text}})
         _require(asked)

@@ -30,12 +30,14 @@ def run(arguments: argparse.Namespace) -> int:
     from service.cli.children import termination_interrupts
     from service.cli.progress import progress
     from service.cli.results import show
+    from service.cli.say import log_to_stderr
     from service.intake import command_run
     from service.plans import Send
     from service.runs import perform
     from service.settings import read_settings
     from service.wiring import build
 
+    log_to_stderr(everything=False)
     wiring = build(read_settings({"stations": arguments.stations, "data": arguments.data}))
     station = wiring.station(arguments.station)
     given = {name: getattr(arguments, name) for name in ("text", "hex", "plan")}

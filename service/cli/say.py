@@ -22,6 +22,16 @@ def say(text: str, stream: TextIO | None = None) -> None:
     print(text.rstrip("\n"), file=stream, flush=True)
 
 
+def log_to_stderr(*, everything: bool) -> None:
+    """What the service logs: all of it for `serve`; commands that tell their errors keep to mistakes."""
+    import logging
+
+    level = logging.INFO if everything else logging.ERROR
+    logging.basicConfig(
+        stream=sys.stderr, level=level, format="%(asctime)s %(levelname)s %(name)s: %(message)s"
+    )
+
+
 def complain(sentence: str) -> None:
     """One sentence to standard error."""
     say(f"benchwarden: {sentence}", sys.stderr)

@@ -22,11 +22,12 @@ def add(commands: Any) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Serves until it is told to end; that end is 0."""
-    from service.cli.say import say
+    from service.cli.say import log_to_stderr, say
     from service.settings import read_settings
     from service.web.serving import serve
     from service.wiring import build
 
+    log_to_stderr(everything=True)
     given = {name: getattr(arguments, name) for name in ("stations", "host", "port", "data")}
     settings = read_settings(given)
     wiring = build(settings)

@@ -10,6 +10,7 @@ OPTIONS: tuple[tuple[str, str, str], ...] = (
     ("--count", "N", "how many benches"),
     ("--firmware", "NAME", "what the target's firmware does"),
     ("--bench", "NAME", "what is wrong with the bench, if anything"),
+    ("--fault", "NAME", "what breaks in the middle of a run"),
     ("--seed", "N", "of everything random"),
     ("--baud", "N", "of the serial line"),
     ("--frame", "8N1", "of the serial line"),
