@@ -186,6 +186,7 @@ VOIDS: tuple[Void, ...] = (
     Void("probe-ratio", ("levels",)),
     Void("zero-shifted", ("levels",)),
     Void("clipped", ("levels", "edges")),
+    Void("crosstalk", (), ("levels", "edges")),
     Void("probe-overcompensated", ("edges",), ("levels",)),
     Void("probe-undercompensated", ("edges",), ("levels",)),
     Void("glitches", (), ("content", "order", "framing")),
@@ -195,7 +196,7 @@ VOIDS: tuple[Void, ...] = (
     Void("framing-error", (), _HEARD, line="to_target"),
     Void("break", (), _HEARD, line="to_target"),
     Void("parity-error", (), _HEARD, line="to_target"),
-    Void("rate-off", (), _HEARD, line="to_target"),
+    Void("rate-off", (), (*_HEARD, "rate"), line="to_target"),
     Void("level-out-of-limits", (), _HEARD, line="to_target"),
     Void("slow-edge", (), _HEARD, line="to_target"),
     # the bench as a whole

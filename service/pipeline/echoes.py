@@ -42,19 +42,26 @@ class Echo:
 
 
 def pair_characters(
-    shot: int, sent: Characters, echoed: Characters, bit_time_s: float, *, causal: bool = True
+    shot: int,
+    sent: Characters,
+    echoed: Characters,
+    bit_time_s: float,
+    *,
+    causal: bool = True,
+    frame_s: float | None = None,
 ) -> tuple[Echo, ...]:
     """Echoes of one shot in the order in which they were sent; extra ones stand where they came.
 
     Characters that differ in value are paired as `changed` where that needs fewer edits than a missing and an
     extra one. A missing and an extra character of one value are one that `moved`. With `causal` False pairs
-    may start at any time: for the question whether the two lines are one node.
+    may start at any time: for the question whether the two lines are one node. `frame_s` is the shortest that
+    a character can have been, where the rate is in doubt.
     """
     left, right = _sequence(sent), _sequence(echoed)
-    earliest = EARLIEST_BITS * bit_time_s if causal else None
-    frame_s = float(np.median(left.end_s - left.start_s)) if len(left) else 10 * bit_time_s
-    usual = usual_delay(left, right, earliest, bit_time_s) if causal else -frame_s
-    pairs = align(left, right, earliest, usual, 4 * frame_s)
+    seen_s = float(np.median(left.end_s - left.start_s)) if len(left) else 10 * bit_time_s
+    earliest = EARLIEST_BITS * bit_time_s + min((frame_s or seen_s) - seen_s, 0.0) if causal else None
+    usual = usual_delay(left, right, earliest, bit_time_s) if causal else -seen_s
+    pairs = align(left, right, earliest, usual, 4 * seen_s)
     echoes = [_echo(shot, left, right, pair) for pair in pairs]
     return tuple(_join_moved(echoes, left, right, earliest))
 
@@ -167,11 +174,8 @@ def count(echoes: Iterable[Echo], *statuses: str, judged_only: bool = True) -> i
     return sum(e.status in statuses and (e.judged or not judged_only) for e in echoes)
 
 
-def start_bridged(echoes: Iterable[Echo], bit_time_s: float) -> int:
-    """How many echoes of the right value start before the character could have been received."""
+def starts_too_early(echoes: Iterable[Echo], soonest_s: float) -> int:
+    """How many echoes of the right value start sooner after their character's start than any echo can."""
     return sum(
-        e.status == OK
-        and e.stop_end_to_start_s is not None
-        and e.stop_end_to_start_s < EARLIEST_BITS * bit_time_s
-        for e in echoes
+        e.status == OK and e.start_to_start_s is not None and e.start_to_start_s < soonest_s for e in echoes
     )

@@ -33,7 +33,7 @@ def number(value: float, digits: int = 4) -> str:
 
 def moment(time_s: float) -> str:
     """A place on the time axis, in microseconds: as people find it in the waveform."""
-    return f"{1e6 * time_s:.1f} us"
+    return f"{round(1e6 * time_s, 1) + 0.0:.1f} us"
 
 
 def volts(level_v: float) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from service.pipeline.evidence import ReadShot, rate_candidates
 from service.pipeline.expectation import Expectation
 from service.pipeline.reading import read_line
-from service.pipeline.readings import FrameFormat, LineReading
+from service.pipeline.readings import BREAK, FRAMING, FrameFormat, LineReading
 from service.pipeline.trace import Shot, Trace
 
 SAME_RATE = 0.03
@@ -34,12 +34,35 @@ def _read_role(
 ) -> list[LineReading]:
     baud, frame = expectation.baud, expectation.frame
     readings = [read_line(t, baud=baud, frame=frame, logic=expectation.logic) for t in traces]
+    if baud is not None:
+        readings = [_at_its_own_rate(r, baud, expectation) for r in readings]
     if baud is not None and frame is not None:
         return readings
     chosen = _settings(_fullest(readings), like)
     if chosen is None:
         return readings
     return [_again(r, chosen, expectation) for r in readings]
+
+
+def _at_its_own_rate(reading: LineReading, nominal: float, expectation: Expectation) -> LineReading:
+    """The line read at the rate that it really has, where the nominal one makes no sense of it.
+
+    Only where the record leaves one other rate, at which every character is rightly framed: then the rate is
+    what is wrong (`rate-off` will say so) and not every single character as well.
+    """
+    if not len(reading.characters) or not _troubled(reading):
+        return reading
+    blind = read_line(reading.trace, logic=expectation.logic)
+    rates = rate_candidates(blind)
+    if len(rates) != 1 or abs(rates[0] / nominal - 1) < SAME_RATE:
+        return reading
+    frame = expectation.frame or blind.frame
+    again = read_line(reading.trace, baud=rates[0], frame=frame, logic=expectation.logic)
+    return reading if _troubled(again) or not len(again.characters) else again
+
+
+def _troubled(reading: LineReading) -> bool:
+    return reading.bit_time_s is None or bool((reading.characters.errors & (FRAMING | BREAK)).any())
 
 
 def _settings(own: LineReading | None, like: LineReading | None) -> tuple[float, FrameFormat] | None:

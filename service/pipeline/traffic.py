@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from service.pipeline.coupling import Copy, copy_on
 from service.pipeline.echoes import (
     CHANGED,
+    EARLIEST_BITS,
     EXTRA,
     MISSING,
     MOVED,
@@ -18,9 +19,9 @@ from service.pipeline.echoes import (
     Echo,
     count,
     pair_characters,
-    start_bridged,
+    starts_too_early,
 )  # fmt: skip
-from service.pipeline.evidence import FROM_TARGET, TO_TARGET, Coupling, Evidence, ReadShot
+from service.pipeline.evidence import FROM_TARGET, TO_TARGET, Coupling, Evidence, ReadShot, rate_candidates
 from service.pipeline.readings import Characters, Edges, LineReading
 
 COPY_SWING = 0.5
@@ -133,14 +134,42 @@ def pair_echoes(evidence: Evidence) -> Evidence:
     bridged = []
     for number, shot in enumerate(evidence.shots):
         to, back, bit = shot.to_target.characters, shot.from_target.characters, _bit_time(shot)
-        pairs = pair_characters(number, to, back, bit)
+        frame_s = _shortest_frame(shot)
+        pairs = pair_characters(number, to, back, bit, frame_s=frame_s)
         if _may_be_bridged(to, back, bit):
             twins = pair_characters(number, to, back, bit, causal=False)
-            if _is_bridged(pairs, twins, to, back, bit):
+            if _is_bridged(pairs, twins, to, back, bit, _soonest(shot, evidence, frame_s, bit)):
                 bridged.append(number)
                 pairs = twins
         echoes += _with_window(pairs, shot, evidence)
     return evidence.with_(echoes=tuple(echoes), bridged=tuple(bridged))
+
+
+def _shortest_frame(shot: ReadShot) -> float:
+    """How long a character on the to-target line is, at the fastest rate that the record allows; seconds."""
+    reading = shot.to_target
+    if not len(reading.characters):
+        return 0.0
+    seen = float(np.median(reading.characters.end_s - reading.characters.start_s))
+    rates = rate_candidates(reading)
+    if reading.bit_time_s is None or not rates:
+        return seen
+    return seen * min(1.0, 1 / max(rates) / reading.bit_time_s.value)
+
+
+def _soonest(shot: ReadShot, evidence: Evidence, frame_s: float, bit_time_s: float) -> float:
+    """The least distance from start to start of a true echo: 9.5 bit times of 8N1.
+
+    Where nobody stated the rate the record may have been read too slowly: then only what starts before the
+    last edge of its character is surely no echo.
+    """
+    soonest = frame_s + EARLIEST_BITS * bit_time_s
+    reading = shot.to_target
+    seen = reading.characters.last_edge >= 0
+    if evidence.expectation.baud is not None or not seen.any() or not len(reading.edges):
+        return soonest
+    last = reading.edges.times_s[reading.characters.last_edge[seen]]
+    return min(soonest, float(np.median(last - reading.characters.start_s[seen])))
 
 
 def _may_be_bridged(to: Characters, back: Characters, bit_time_s: float) -> bool:
@@ -151,13 +180,18 @@ def _may_be_bridged(to: Characters, back: Characters, bit_time_s: float) -> bool
 
 
 def _is_bridged(
-    pairs: Sequence[Echo], twins: Sequence[Echo], to: Characters, back: Characters, bit_time_s: float
+    pairs: Sequence[Echo],
+    twins: Sequence[Echo],
+    to: Characters,
+    back: Characters,
+    bit_time_s: float,
+    soonest_s: float,
 ) -> bool:
     """True when paying no heed to time explains more, by pairs that start too early to be echoes.
 
     Also when half of the characters are there twice: as a copy at the same time and as an echo.
     """
-    early = start_bridged(twins, bit_time_s)
+    early = starts_too_early(twins, soonest_s)
     if early and 2 * early >= count(twins, OK, judged_only=False) and _right(twins) > _right(pairs):
         return True
     together = 0

@@ -179,8 +179,15 @@ def noisy(evidence: Evidence) -> Iterator[Finding]:
             f"half the swing of the {line_words(role)} is only {ratio_db:.1f} dB above the noise of "
             f"{quantity(evidence.lines[role].noise_v or 0.0, 'V', 2)} rms"
         )
-        severity = FAIL if ratio_db < limits.noise_min_db else WARNING
+        severity = FAIL if ratio_db < limits.noise_min_db or hides_signal(evidence, role) else WARNING
         yield make_finding("noisy", role, detail + ".", severity=severity, evidence={"db": ratio_db})
+
+
+def hides_signal(evidence: Evidence, role: str) -> bool:
+    """True where no two levels were found in noise so large that they may be in it."""
+    ratio_db = signal_to_noise_db(evidence, role)
+    found = evidence.lines[role].swing_v is not None
+    return not found and ratio_db is not None and ratio_db < evidence.expectation.limits.noise_warn_db
 
 
 def signal_to_noise_db(evidence: Evidence, role: str) -> float | None:

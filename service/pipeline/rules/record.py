@@ -14,6 +14,8 @@ from service.pipeline.phrases import character, line_words, many, quantity, volt
 from service.pipeline.readings import CUT
 from service.pipeline.rules import probes
 
+SAME_LENGTH = 0.05
+"""Pulses that differ by less are of one length: half of what one bit in nine would make."""
 IDLE_PART = 0.7
 """A line that rests at this part of the other line's swing or above is held high."""
 
@@ -22,9 +24,8 @@ def no_activity(evidence: Evidence) -> Iterator[Finding]:
     """No characters on the to-target line in any shot: there is nothing that could have been echoed."""
     if any(len(r.characters) for _, r in evidence.readings(TO_TARGET)):
         return
-    ratio_db = probes.signal_to_noise_db(evidence, TO_TARGET)
-    if ratio_db is not None and ratio_db < evidence.expectation.limits.noise_min_db:
-        return  # a signal could hide in it: `noisy` says so
+    if probes.hides_signal(evidence, TO_TARGET):
+        return  # `noisy` says so
     held = [r.flat_v for _, r in evidence.readings(TO_TARGET) if r.flat_v is not None]
     detail = f"it holds {volts(float(np.median(held)))}" if held else "no levels could be told"
     answers = sum(len(r.characters) for _, r in evidence.readings(FROM_TARGET))
@@ -193,15 +194,25 @@ def too_few_samples(evidence: Evidence) -> Iterator[Finding]:
 
 
 def rate_ambiguous(evidence: Evidence) -> Iterator[Finding]:
-    """Several rates explain the record; only when none was stated."""
+    """Several rates explain the record; only when none was stated.
+
+    A from-target line that fits the to-target line's certain rate is not in doubt: it answers in kind.
+    """
     if evidence.expectation.baud is not None:
         return
-    for role in ROLES:
-        candidates = _candidates(evidence, role)
+    doubted = {role: _candidates(evidence, role) or _by_one_length(evidence, role) for role in ROLES}
+    if not doubted[TO_TARGET] and _same_rate(evidence):
+        doubted[FROM_TARGET] = []
+    for role, candidates in doubted.items():
         if len(candidates) > 1:
             shown = ", ".join(f"{c:.6g}" for c in candidates[:6])
             detail = f"the {line_words(role)} allows {shown} Bd"
             yield make_finding("rate-ambiguous", role, detail + ".", evidence={"candidates_bd": candidates})
+
+
+def _same_rate(evidence: Evidence) -> bool:
+    to, back = (evidence.lines[role].bit_time for role in ROLES)
+    return to is not None and back is not None and abs(to.value / back.value - 1) < SAME_LENGTH
 
 
 def _candidates(evidence: Evidence, role: str) -> list[float]:
@@ -210,6 +221,25 @@ def _candidates(evidence: Evidence, role: str) -> list[float]:
     if not full or any(len(rate_candidates(r)) == 1 for r in full):
         return []
     return rate_candidates(max(full, key=lambda r: len(r.characters)))
+
+
+def _by_one_length(evidence: Evidence, role: str) -> list[float]:
+    """Rates by which a line may run on which all characters are one pulse of one length: any whole part of
+    it.
+
+    Nine bits of 0x00, seven of 0xC0 or one of 0xFF cannot be told apart by their length alone, however many
+    there are.
+    """
+    pulses: list[float] = []
+    for _, reading in evidence.readings(role):
+        c, times = reading.characters, reading.edges.times_s
+        whole = (c.first_edge >= 0) & (c.last_edge >= 0)
+        if (c.last_edge[whole] - c.first_edge[whole] != 1).any():
+            return []
+        pulses += (times[c.last_edge[whole]] - times[c.first_edge[whole]]).tolist()
+    if not pulses or max(pulses) > (1 + SAME_LENGTH) * min(pulses):
+        return []
+    return [bits / float(np.median(pulses)) for bits in range(9, 0, -1)]
 
 
 def format_ambiguous(evidence: Evidence) -> Iterator[Finding]:

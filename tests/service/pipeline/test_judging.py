@@ -1,0 +1,323 @@
+"""From two traces to a result document: closed-form waveforms as a scope samples them, through every stage."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from service.pipeline.chain import judge
+from service.pipeline.document import result_document
+from service.pipeline.expectation import Expectation
+from service.pipeline.readings import FrameFormat
+from service.pipeline.trace import Shot, Trace
+from tests.reference import Wire, boundaries, ramp, sampled, two_pole, volts
+
+F8N1 = FrameFormat(8, "N", 1)
+KNOWN = Expectation(baud=230_400.0, frame=F8N1, logic="3.3")
+BLIND = Expectation()
+TEXT = b"Tide 7, Harbour Street"
+WIRE = Wire(noise_v=0.02, shape=ramp(60e-9))
+Change = Callable[[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]], tuple[Any, Any]]
+
+
+def bench(
+    payload: Sequence[int] = TEXT,
+    echoed: Sequence[int | None] | None = None,
+    *,
+    wire: Wire = WIRE,
+    back: Wire | None = None,
+    baud: float = 230_400.0,
+    back_baud: float | None = None,
+    frame: FrameFormat = F8N1,
+    delay_s: float = 6.6e-6,
+    gap_s: float = 0.0,
+    lead_s: float = 2e-4,
+    tail_s: float = 2.5e-3,
+    change: Change = lambda a, b, _: (a, b),
+) -> Shot:
+    """Both lines of an echo test; `echoed` None = everything, with None for a character that is lost."""
+    back = back or wire
+    answers = payload if echoed is None else echoed
+    step = frame.total_bits / baud + gap_s
+    flips, _ = boundaries(payload, 1 / baud, frame, 0.0, gap_s)
+    answer_flips: list[float] = []
+    for n, value in enumerate(answers):
+        if value is not None:
+            start = n * step + frame.total_bits / baud + delay_s
+            answer_flips += boundaries([value], 1 / (back_baud or baud), frame, start)[0]
+    end = max([0.0, *flips, *answer_flips]) + tail_s
+    count = int((end + lead_s) / wire.interval_s)
+    times: NDArray[np.float64] = -lead_s + np.arange(count, dtype=np.float64) * wire.interval_s
+    a, b = change(volts(flips, times, wire), volts(answer_flips, times, back), times)
+    rng = np.random.default_rng(5)
+    return Shot(sampled(a, wire, -lead_s, rng), replace(sampled(b, back, -lead_s, rng), channel="ch2"))
+
+
+def judged(*shots: Shot, expectation: Expectation = KNOWN) -> dict[str, Any]:
+    document = result_document(judge(shots, expectation))
+    assert json.loads(json.dumps(document, allow_nan=False)) == document
+    return document
+
+
+def said(document: dict[str, Any]) -> set[tuple[str, str | None]]:
+    """(code, line) of the findings, without those of severity info."""
+    return {(f["code"], f["line"]) for f in document["findings"] if f["severity"] != "info"}
+
+
+def verdict(document: dict[str, Any], name: str) -> str:
+    found = next(c for c in document["criteria"] if c["name"] == name)
+    return str(found["verdict"]) + (f"/{found['cause']}" if found["cause"] else "")
+
+
+def values(document: dict[str, Any], role: str) -> bytes:
+    return bytes(c["value"] for c in document["lines"][role]["characters"])
+
+
+@pytest.mark.parametrize("expectation", [KNOWN, BLIND])
+def test_a_good_bench_and_a_good_firmware(expectation: Expectation) -> None:
+    """Everything right, with nominal settings and without any; rate, latency and levels within their
+    uncertainty.
+    """
+    document = judged(bench(), expectation=expectation)
+    assert document["verdict"] == "pass"
+    assert said(document) == set()
+    for role in ("to_target", "from_target"):
+        line = document["lines"][role]
+        assert values(document, role) == TEXT
+        assert line["baud"]["value"] == pytest.approx(230_400, abs=line["baud"]["u_record"] * 2)
+        assert line["levels"]["high"]["value"] == pytest.approx(3.3, abs=0.02)
+        assert line["frame"]["best"] == "8N1"
+    for echo in document["echoes"]:
+        assert echo["stop_end_to_start_s"] == pytest.approx(6.6e-6, abs=2e-8)
+
+
+@pytest.mark.parametrize("lost", [0, 7, 21])
+def test_a_lost_character_is_found_whether_first_last_or_between(lost: int) -> None:
+    """The rest keeps its partner."""
+    answers: list[int | None] = list(TEXT)
+    answers[lost] = None
+    document = judged(bench(TEXT, answers))
+    assert said(document) == {("echo-missing", "from_target")}
+    assert [i for i, e in enumerate(document["echoes"]) if e["status"] == "missing"] == [lost]
+
+
+def test_all_256_values_in_one_burst() -> None:
+    """Full duplex, back to back."""
+    document = judged(bench(range(256)))
+    assert document["verdict"] == "pass"
+    assert values(document, "from_target") == bytes(range(256))
+
+
+@pytest.mark.parametrize(
+    ("logic", "low", "high", "idle_high", "window"),
+    [("1.8", 0.0, 1.8, True, 4.0), ("2.5", 0.0, 2.5, True, 5.0), ("5-ttl", 0.2, 3.6, True, 8.0),
+     ("5-cmos", 0.0, 5.0, True, 10.0), ("3.3", 0.0, 3.3, False, 8.0), ("rs232", -9.0, 9.0, False, 40.0)],
+)  # fmt: skip
+def test_every_family_and_either_polarity_pass(
+    logic: str, low: float, high: float, idle_high: bool, window: float
+) -> None:
+    """Real levels raise nothing."""
+    wire = replace(WIRE, low_v=low, high_v=high, idle_high=idle_high, range_v=window)
+    for expectation in (replace(KNOWN, logic=logic), BLIND):
+        document = judged(bench(wire=wire), expectation=expectation)
+        assert document["verdict"] == "pass", document["criteria"]
+        assert said(document) == set()
+
+
+@pytest.mark.parametrize("which", ["to_target", "from_target", "both"])
+@pytest.mark.parametrize("factor", [0.1, 10.0])
+@pytest.mark.parametrize("expectation", [KNOWN, BLIND])
+def test_a_wrong_probe_factor_is_named_and_fails_nothing(
+    which: str, factor: float, expectation: Expectation
+) -> None:
+    """Either probe or both, either direction, family stated or not."""
+    wrong = replace(WIRE, high_v=3.3 * factor, noise_v=0.02 * factor, range_v=10 * factor)
+    wire = WIRE if which == "from_target" else wrong
+    back = WIRE if which == "to_target" else wrong
+    document = judged(bench(wire=wire, back=back), expectation=expectation)
+    lines = {"to_target", "from_target"} if which == "both" else {which}
+    assert said(document) == {("probe-ratio", line) for line in lines}
+    assert verdict(document, "levels") == "inconclusive/bench"
+    assert verdict(document, "content") == "pass"
+
+
+def _copied(part: float) -> Change:
+    return lambda a, b, _: (a, b + part * (a - 3.3))
+
+
+def _spikes(part: float) -> Change:
+    tail = np.exp(-np.arange(20) / 4)
+    return lambda a, b, _: (a, b + part * np.convolve(np.diff(a, prepend=a[0]), tail)[: len(a)])
+
+
+@pytest.mark.parametrize("change", [_copied(0.12), _spikes(0.25)])
+@pytest.mark.parametrize("expectation", [KNOWN, BLIND])
+def test_crosstalk_is_no_echo(change: Change, expectation: Expectation) -> None:
+    """12 % of the other line on a line that rests: silent firmware, and the crosstalk named."""
+    document = judged(bench(TEXT, [], change=change), expectation=expectation)
+    assert said(document) == {("crosstalk", "from_target"), ("echo-missing", "from_target")}
+    assert verdict(document, "content") == "fail"
+
+
+def test_crosstalk_beside_real_echoes_is_no_fault_of_the_levels() -> None:
+    """12 % on a line that also works: named; its levels are not held against the firmware."""
+    document = judged(bench(change=_copied(0.12)))
+    assert ("crosstalk", "from_target") in said(document)
+    assert not [f for f in document["findings"] if f["side"] == "device"]
+    assert verdict(document, "content") == "pass"
+
+
+@pytest.mark.parametrize("expectation", [KNOWN, BLIND])
+def test_two_probes_on_one_node(expectation: Expectation) -> None:
+    """Identical starts mean one shared node."""
+    document = judged(bench(change=lambda a, _, __: (a, a)), expectation=expectation)
+    assert said(document) == {("lines-bridged", "from_target")}
+    assert document["verdict"] == "inconclusive"
+
+
+def test_exchanged_probes() -> None:
+    """The roles follow the traffic."""
+    as_meant = bench()
+    document = judged(Shot(as_meant.from_target, as_meant.to_target))
+    assert said(document) == {("probes-exchanged", None)}
+    assert document["lines"]["to_target"]["channel"] == "ch1"
+    assert document["verdict"] == "pass"
+
+
+@pytest.mark.parametrize(
+    ("rate", "rates_verdict"),
+    [(230_400 * 1.015, "pass"), (222_222.22, "fail"), (250_000, "fail"), (115_200, "fail"), (9600, "fail")],
+)
+def test_a_firmware_at_another_rate_is_told_its_rate_and_nothing_else(
+    rate: float, rates_verdict: str
+) -> None:
+    """Dividers of the published table (-3.5 %, +8.5 %) and whole factors: one cause costs one criterion."""
+    document = judged(bench(b"Tide 7", back_baud=rate, gap_s=3e-3 if rate < 20_000 else 1e-4))
+    assert document["lines"]["from_target"]["baud"]["value"] == pytest.approx(rate, rel=1e-4)
+    assert verdict(document, "rate") == rates_verdict
+    assert verdict(document, "content") == "pass"
+    assert said(document) == ({("rate-off", "from_target")} if rates_verdict == "fail" else set())
+
+
+def test_both_lines_at_another_rate_than_stated_are_the_benchs() -> None:
+    """A wrong --baud is no fault of the firmware."""
+    document = judged(bench(b"Tide 7", baud=115_200.0))
+    assert said(document) == {("rate-off", "to_target")}
+    assert document["verdict"] == "inconclusive"
+    assert verdict(document, "rate") == "inconclusive/bench"
+
+
+def test_a_clipped_record() -> None:
+    """A window of 3 V for 3.3 V: levels unknown, characters right."""
+    document = judged(bench(wire=replace(WIRE, range_v=3.0)))
+    assert said(document) == {("clipped", "to_target"), ("clipped", "from_target")}
+    assert verdict(document, "content") == "pass"
+    assert verdict(document, "levels") == "inconclusive/bench"
+
+
+def test_ringing_of_70_percent_changes_nothing() -> None:
+    """Two-pole step, damping 0.11: the characters are right and no device finding is raised."""
+    document = judged(bench(wire=replace(WIRE, shape=two_pole(200e-9, 0.11))))
+    assert document["verdict"] == "pass"
+
+
+def test_a_shifted_zero() -> None:
+    """1 V on both levels of both lines."""
+    document = judged(bench(wire=replace(WIRE, low_v=1.0, high_v=4.3)))
+    assert said(document) == {("zero-shifted", "to_target"), ("zero-shifted", "from_target")}
+    assert verdict(document, "content") == "pass"
+
+
+def test_a_wandering_zero_changes_nothing() -> None:
+    """Half a volt of mains hum under both lines."""
+
+    def hum(
+        a: NDArray[np.float64], b: NDArray[np.float64], t: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        wave = 0.3 * np.sin(2 * np.pi * 50 * t)
+        return a + wave, b + wave
+
+    assert verdict(judged(bench(wire=replace(WIRE, range_v=12.0), change=hum)), "content") == "pass"
+
+
+@pytest.mark.parametrize("expectation", [KNOWN, BLIND])
+def test_an_open_probe(expectation: Expectation) -> None:
+    """0 V with some hum on the from-target line: nothing drives it."""
+    hum: Change = lambda a, b, t: (a, b + 0.1 * np.sin(2 * np.pi * 50 * t))  # noqa: E731
+    open_wire = replace(WIRE, high_v=0.0)
+    document = judged(bench(TEXT, [], back=open_wire, change=hum), expectation=expectation)
+    assert said(document) == {("line-undriven", "from_target")}
+    assert verdict(document, "content") == "inconclusive/bench"
+
+
+@pytest.mark.parametrize(("per_bit", "severity"), [(5.3, None), (4.3, "warning"), (2.6, "fail")])
+def test_coarse_sampling(per_bit: float, severity: str | None) -> None:
+    """Warned of below five samples a bit, refused below three."""
+    wire = replace(WIRE, interval_s=1 / 230_400 / per_bit)
+    document = judged(bench(wire=wire))
+    found = {f["severity"] for f in document["findings"] if f["code"] == "too-few-samples"} - {"info"}
+    assert found == ({severity} if severity else set())
+    assert document["verdict"] == ("inconclusive" if severity == "fail" else "pass")
+
+
+@pytest.mark.parametrize(("lead_s", "tail_s"), [(-1.2e-5, 2.5e-3), (2e-4, -2e-5)])
+def test_a_record_cut_in_the_traffic(lead_s: float, tail_s: float) -> None:
+    """What was cut off is not judged, and no fault is made of it."""
+    document = judged(bench(lead_s=lead_s, tail_s=tail_s))
+    assert {code for code, _ in said(document)} == {"capture-cut"}
+    assert verdict(document, "content") == "inconclusive/record"
+
+
+@pytest.mark.parametrize("payload", [[0], [0] * 4, [0xFF] * 3])
+def test_one_length_of_pulse_tells_no_rate(payload: list[int]) -> None:
+    """0x00 only: the rate is open, said so, and nothing fails by a guess."""
+    document = judged(bench(payload, gap_s=1e-4), expectation=BLIND)
+    assert ("rate-ambiguous", "to_target") in said(document)
+    assert document["verdict"] == "inconclusive"
+    assert not [f for f in document["findings"] if f["side"] == "device"]
+
+
+def test_a_flat_record_and_a_noisy_one_raise_nothing_but_findings() -> None:
+    """Nothing connected, noise only, one sample: each judged as nothing."""
+    noise = replace(WIRE, noise_v=0.05)
+    assert said(judged(bench([], [], wire=noise))) == {("no-activity", "to_target")}
+    one = Trace(np.zeros(1, dtype=np.int8), 0.04, 0.0, 1e-8, 0.0)
+    assert judged(Shot(one, one))["verdict"] == "inconclusive"
+    none = Trace(np.zeros(0, dtype=np.int8), 0.04, 0.0, 1e-8, 0.0)
+    assert judged(Shot(none, none))["verdict"] == "inconclusive"
+
+
+def test_several_shots_are_one_result() -> None:
+    """Characters and echoes carry their shot; the rate is pooled."""
+    document = judged(bench(b"Tide"), bench(b" 7, "), bench(b"Harb"))
+    assert document["verdict"] == "pass"
+    assert values(document, "from_target") == b"Tide 7, Harb"
+    assert [e["shot"] for e in document["echoes"]] == [0] * 4 + [1] * 4 + [2] * 4
+
+
+def test_a_payload_that_was_lost_on_the_way_is_said() -> None:
+    """--sent against the line."""
+    document = judged(bench(b"Tide"), expectation=replace(KNOWN, sent=b"Tide 7"))
+    assert said(document) == {("stimulus-differs", "to_target")}
+    assert document["verdict"] == "pass"
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.binary(min_size=1, max_size=12), st.integers(0, 11), st.booleans())
+def test_any_payload_with_any_character_lost(payload: bytes, lost: int, whole: bool) -> None:
+    """Passes when all came back, fails with as many missing as were lost when not."""
+    answers: list[int | None] = list(payload)
+    if not whole:
+        answers[lost % len(payload)] = None
+    document = judged(bench(payload, answers, wire=replace(WIRE, interval_s=1e-7), tail_s=2.2e-3))
+    missing = [e for e in document["echoes"] if e["status"] == "missing"]
+    assert len(missing) == (not whole)
+    assert document["verdict"] == ("pass" if whole else "fail")
