@@ -1,4 +1,4 @@
-"""From two traces to a result document: closed-form waveforms as a scope samples them, through every stage."""
+"""From two traces to a result document: closed-form waveforms as a scope samples them, through all stages."""
 
 from __future__ import annotations
 
