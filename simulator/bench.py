@@ -49,6 +49,7 @@ class Bench:
         self.network = Network(plan)
         self.scope = Scope(plan, clock, self.network.nodes, self.changed)
         self.scope.before_message = self._settle
+        self.scope.after_message = self._look_ahead
         self._doors = Doors(host)
         hislip = HislipServer(self.scope)
         self._servers = (
@@ -89,6 +90,11 @@ class Bench:
         due = self.network.adapter.read(self.clock.now())
         if due:
             self._doors.deliver(due)
+
+    def _look_ahead(self) -> None:
+        """A message may have begun something whose end requests service: the porter must not oversleep."""
+        if self.scope.status.service_enable and self.scope.acquisition.busy and not self.clock.virtual:
+            self._doors.wake()
 
     def _work(self) -> float | None:
         """The porter's round; seconds until the next one is needed."""

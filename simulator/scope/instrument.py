@@ -49,6 +49,8 @@ class Scope:
         self.acquisition = Acquisition(plan.scope, channels, lambda: self.settings, self._on_state, plan.seed)
         self.before_message: Callable[[], None] = lambda: None
         """The bench lets what came in elsewhere happen first."""
+        self.after_message: Callable[[], None] = lambda: None
+        """The bench looks at what is to come."""
         self._opc_wanted = False
         self._service_requested = False
         self._on_service: list[Callable[[int], None]] = []
@@ -156,6 +158,7 @@ class Conversation:
             except Cleared:
                 self._responses = []
             scope.advance()
+            scope.after_message()
             return b";".join(self._responses)
 
     def status_byte(self) -> int:

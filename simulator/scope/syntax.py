@@ -60,6 +60,8 @@ def message_end(buffer: bytes | bytearray, start: int = 0) -> int:
     An NL inside a definite block is data. A block can only begin a data element: after white space or a
     comma.
     """
+    if buffer.find(b"\n", start) < 0 or b"#" not in buffer:
+        return buffer.find(b"\n", start)
     at = start
     while at < len(buffer):
         byte = buffer[at]

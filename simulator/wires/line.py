@@ -54,7 +54,8 @@ class Step:
 class Line:
     """A wire with one driver."""
 
-    def __init__(self, idle_v: float) -> None:
+    def __init__(self, idle_v: float, kept_steps: int = KEPT_STEPS) -> None:
+        self._kept_steps = kept_steps
         self._start_v = idle_v
         self._times = array("d")
         self._volts = array("d")
@@ -66,8 +67,8 @@ class Line:
             self._times.append(step.at)
             self._volts.append(step.volts)
             self._durations.append(step.duration_s)
-        if len(self._times) > 1.25 * KEPT_STEPS:
-            self._forget(len(self._times) - KEPT_STEPS)
+        if len(self._times) > 1.25 * self._kept_steps:
+            self._forget(len(self._times) - self._kept_steps)
 
     def piece(self, start: float, end: float) -> Piece:
         """The steps with start <= time < end."""

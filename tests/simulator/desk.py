@@ -67,7 +67,7 @@ class Desk:
 
     def volts(self, channel: int = 1) -> NDArray[np.float64]:
         """The last record in volts; the window of VERTICAL."""
-        return self.codes(channel) * float(VOLTS_PER_CODE) + 1.65
+        return self.codes(channel).astype(np.float64) * VOLTS_PER_CODE + 1.65
 
 
 def ideal(plan: BenchPlan | None = None, **input_changes: Any) -> BenchPlan:

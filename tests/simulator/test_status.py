@@ -1,4 +1,4 @@
-"""Status against IEEE 488.2 clause 11 and SCPI-1999: the worked examples of the table of standards, 1.2, 1.3, 2.2, 2.3."""
+"""Status against IEEE 488.2 clause 11 and SCPI-1999 (table of standards 1.2, 1.3, 2.2 and 2.3)."""
 
 from __future__ import annotations
 
@@ -77,8 +77,10 @@ def test_cls_drops_a_pending_opc_and_leaves_the_masks() -> None:
 
 @pytest.mark.parametrize(
     ("number", "weight"),
-    [(-100, 32), (-113, 32), (-178, 32), (-222, 16), (-200, 16), (-299, 16), (-330, 8), (-350, 8), (42, 8)]
-    + [(-410, 4), (-440, 4), (-500, 128), (-600, 64), (-700, 2), (-800, 1), (32767, 8)],
+    [
+        *[(-100, 32), (-113, 32), (-178, 32), (-222, 16), (-200, 16), (-299, 16), (-330, 8), (-350, 8)],
+        *[(42, 8), (32767, 8), (-410, 4), (-440, 4), (-500, 128), (-600, 64), (-700, 2), (-800, 1)],
+    ],
 )
 def test_each_class_of_errors_has_its_event_bit(number: int, weight: int) -> None:
     """11.5.1 [read]."""

@@ -15,8 +15,13 @@ from tests.simulator.desk import VERTICAL, Desk, ideal
 
 @pytest.mark.parametrize(
     ("points", "interval", "location", "offset"),
-    [(1001, 1e-7, 0.0, 0.0), (1001, 1e-7, 0.5, 0.0), (1000, 5e-8, 0.25, 1e-5), (200, 1e-6, 1.0, 0.0)]
-    + [(5000, 3.7e-8, 0.1, -2e-5)],
+    [
+        (1001, 1e-7, 0.0, 0.0),
+        (1001, 1e-7, 0.5, 0.0),
+        (1000, 5e-8, 0.25, 1e-5),
+        (200, 1e-6, 1.0, 0.0),
+        (5000, 3.7e-8, 0.1, -2e-5),
+    ],
 )
 def test_each_sample_lies_where_the_settings_say(
     points: int, interval: float, location: float, offset: float

@@ -1,4 +1,4 @@
-"""Program data against IEEE 488.2 clause 7 (values as collected in the project's table of standards, 1.5 to 1.7)."""
+"""Program data against IEEE 488.2 clause 7 (values of the table of standards, 1.5 to 1.7)."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def refused(text: str) -> int:
     ],
 )
 def test_every_published_form_of_a_number_is_read(text: str, value: float) -> None:
-    """NR1, NR2, NR3, NRf (7.7.2, 8.7.2 to 8.7.4) and non-decimal numbers (7.7.4), examples of 1.5 [memory]."""
+    """NR1, NR2, NR3, NRf (7.7.2, 8.7.2 to 8.7.4), non-decimal numbers (7.7.4): examples of 1.5 [memory]."""
     assert data(text)[0].number == value
 
 
@@ -90,7 +90,7 @@ def test_suffix_multipliers_are_those_of_the_standard(text: str, unit: str, valu
     ],
 )
 def test_what_the_syntax_forbids_has_its_own_error(text: str, number: int) -> None:
-    """Error numbers and causes of SCPI-1999 vol. 2 ch. 21 [read]; the limits 32000, 255 and 12 are 488.2's [read]."""
+    """Error numbers of SCPI-1999 vol. 2 ch. 21 [read]; the limits 32000, 255 and 12 are 488.2's [read]."""
     assert refused(text) == number
 
 

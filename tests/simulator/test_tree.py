@@ -1,4 +1,4 @@
-"""Headers against SCPI-1999 vol. 1 chapter 6 (rules and traversal table as collected in the table of standards, 2.1)."""
+"""Headers against SCPI-1999 vol. 1 chapter 6 (rules and traversal table of the table of standards, 2.1)."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ def test_every_word_of_the_table_is_shortened_by_the_rule(word: str) -> None:
     ],
 )
 def test_headers_are_traversed_as_published(message: str, setting: str, value: float) -> None:
-    """The worked traversal table of 2.1 [calc from 6.2.4], optional nodes, any case, common commands between."""
+    """The worked traversal table of 2.1 [calc from 6.2.4]; optional nodes, any case, common commands."""
     desk = Desk()
     desk.tell(message)
     assert float(desk.ask(setting)) == pytest.approx(value, rel=1e-12)

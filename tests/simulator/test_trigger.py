@@ -1,4 +1,4 @@
-"""Triggering is honest: it fires at a real crossing in the slope after arming, and otherwise waits for ever."""
+"""Triggering is honest: it fires at a real crossing in the slope after arming, and else waits for ever."""
 
 from __future__ import annotations
 
@@ -79,14 +79,14 @@ def test_what_happened_before_arming_does_not_count() -> None:
 
 
 def test_the_part_before_the_trigger_is_filled_first() -> None:
-    """Half of a 20 ms record lies before the trigger: an edge 5 ms after arming is not heard, one after 12 ms is."""
+    """Half of a 20 ms record comes first: an edge 5 ms after arming is not heard, one after 12 ms is."""
     desk = Desk(ideal())
     desk.tell(
         VERTICAL + ";:SENS:SWE:TINT 2E-5;POIN 1001;OREF:LOC 0.5;:TRIG:SOUR INT1;LEV 1.65;SLOP NEG;:INIT"
     )
     begin = desk.clock.now()
-    for at, volts in ((5e-3, 0.0), (6e-3, 3.3), (12e-3, 0.0)):
-        desk.move(begin + at, volts)
+    for at, level in ((5e-3, 0.0), (6e-3, 3.3), (12e-3, 0.0)):
+        desk.move(begin + at, level)
     desk.clock.reach(begin + 7e-3)
     assert state(desk) == FILLING  # SWEeping, not yet waiting for the trigger
     desk.clock.reach(begin + 11e-3)
@@ -205,8 +205,10 @@ def test_the_first_of_many_edges_fires() -> None:
 
 
 def test_a_slowly_settling_probe_can_fire_late() -> None:
-    """The comparator sees the analogue waveform with its tail, not the steps: 20 % under-compensated, the level
-    that the settled signal only just passes is reached a while after the edge."""
+    """The comparator sees the analogue waveform with its tail, not the steps.
+
+    Under-compensated by 23 %, a level that the settled signal just passes is reached long after the edge.
+    """
     desk = armed(Desk(with_probe(ideal(), 1, trimmer_pf=9.0)), "SOUR INT1;LEV 2.9;SLOP POS;HYST 0.2")
     start = desk.clock.now()
     desk.move(start + 1e-3, 0.0)

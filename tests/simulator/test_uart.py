@@ -1,4 +1,4 @@
-"""The UART model against ISO 1177 frames and the published receiver arithmetic (table of standards, 4.1 and 4.6)."""
+"""The UART model against ISO 1177 frames and published receiver arithmetic (table of standards, 4.1, 4.6)."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def survives(frame: Frame, rate: float) -> bool:
 def test_frames_are_sent_bit_by_bit_as_published(
     value: int, bits: str, even: int, odd: int, edges: int
 ) -> None:
-    """Table 4.1 [calc from ISO 1177]: start first, least significant data bit first, parity, number of edges."""
+    """Table 4.1 [calc from ISO 1177]: start first, least significant data bit first; parity; edges."""
     assert "".join(str(bit) for bit in Frame().elements(value)) == bits
     assert Frame(8, "E").elements(value)[-1] == even
     assert Frame(8, "O").elements(value)[-1] == odd
@@ -112,7 +112,7 @@ def test_the_receiver_fails_where_the_arithmetic_ends() -> None:
 
 
 def test_a_start_edge_is_seen_at_most_a_sixteenth_of_a_bit_late() -> None:
-    """4.6: start uncertainty of 1/16 bit; a character is handed over at the tenth tick of its stop element."""
+    """4.6: start uncertainty of 1/16 bit; a character is handed over at tick 10 of its stop element."""
     instants = [hear(b"A", Frame(), phase=phase)[0].at - 5.0 for phase in PHASES]
     assert min(instants) >= 9 + 9 / 16
     assert max(instants) <= 9 + 10 / 16 + 1e-9
