@@ -43,9 +43,10 @@ def unblock(resource: Any) -> None:
     moves."""
     with contextlib.suppress(Exception):  # the session may end at this very moment, by itself
         interface: Any = getattr(library_side(resource), "interface", None)
-        if isinstance(interface, socket.socket):
-            interface.shutdown(socket.SHUT_RDWR)
-        elif hasattr(interface, "timeout"):
+        for line in (interface, getattr(interface, "sock", None)):
+            if isinstance(line, socket.socket):
+                line.shutdown(socket.SHUT_RDWR)
+        if not isinstance(interface, socket.socket) and hasattr(interface, "timeout"):
             interface.timeout = 0.001
 
 

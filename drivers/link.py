@@ -37,6 +37,8 @@ Result = TypeVar("Result")
 DEFAULT_TIMEOUT_S = 2.0
 GRACE_S = 0.25
 """How long past a time-out of the library we wait for it to come back by itself."""
+CLOSING_S = 1.0
+"""Taking leave of an instrument that is gone may take longer: it is then cut short."""
 MOST_UNANSWERED = 16 << 10
 """Bytes sent without an answer in between. A peer that does not read blocks a write for ever once its buffers
 are full; the smallest usual ones hold several times this."""
@@ -219,11 +221,10 @@ class _Session:
     def discard(self, *, stuck: bool) -> None:
         """Close the session. If its thread is stuck in the library, unblock it where there is a way; do
         not wait."""
+        resource = self._resource
         self.errands.end(self._close)
-        if stuck and self._resource is not None:
-            unblock(self._resource)
-        elif not stuck:
-            self.errands.wait_ended(1.0)
+        if resource is not None and (stuck or not self.errands.wait_ended(CLOSING_S)):
+            unblock(resource)
 
     def send(self, buffers: Sequence[bytes]) -> None:
         self._unanswered += sum(map(len, buffers))

@@ -17,6 +17,7 @@ SLOWEST_BYTES_PER_S = 100_000
 TRAILER_TIMEOUT_S = 0.5
 FIRST_TEXT_PIECE = 4096
 LONGEST_TEXT = 64 << 20
+SPARE_BYTES = 16
 
 
 class Source(Protocol):
@@ -67,8 +68,16 @@ def read_block(source: Source, wait_s: float, limit_bytes: int, newline: bool) -
             expected=f"at most {limit_bytes} bytes",
         )
     data = np.empty(length, dtype=np.uint8)
-    ended = _fill(source, data, time.monotonic() + wait_s + length / SLOWEST_BYTES_PER_S)
-    _check_trailer(source, length, ended, newline)
+    deadline = time.monotonic() + wait_s + length / SLOWEST_BYTES_PER_S
+    trailer = _fill(source, data, deadline)
+    if newline and not source.marks_end:
+        trailer = _newline_after(source, length)
+    if trailer not in (b"", b"\n", b"\r\n"):
+        raise ReplyError(
+            f"more bytes follow a block of {length} bytes",
+            reply=bytes(trailer),
+            expected="a newline after the block",
+        )
     return data
 
 
@@ -79,42 +88,42 @@ def _exactly(source: Source, count: int) -> bytes:
     return bytes(piece)
 
 
-def _fill(source: Source, data: NDArray[np.uint8], deadline: float) -> bool:
-    """Read until `data` is full; whether the message ended with it."""
-    view, got, ended = memoryview(data), 0, False  # type: ignore[arg-type]
-    while got < len(view):
-        left = deadline - time.monotonic()
-        if left <= 0:
-            raise TimedOut(f"only {got} of {len(view)} bytes of the block came in time")
-        if left < source.timeout_s:
-            source.set_timeout(left)
-        wanted = min(source.piece_bytes, len(view) - got)
-        try:
-            piece, ended = source.read(wanted)
-        except TimedOut as error:
-            raise TimedOut(f"the block stopped coming after {got} or more of {len(view)} bytes") from error
-        view[got : got + len(piece)] = piece
-        got += len(piece)
-        if len(piece) < wanted:
+def _fill(source: Source, data: NDArray[np.uint8], deadline: float) -> bytes:
+    """Read until `data` is full, and on to the end of the message where the transport marks it; what was
+    after it.
+
+    There the last read asks for a little more than the data: only an answer that is shorter than asked
+    for shows its end on every transport.
+    """
+    view, got = memoryview(data), 0  # type: ignore[arg-type]
+    spare = SPARE_BYTES if source.marks_end else 0
+    while True:
+        left = len(view) - got
+        if left + spare == 0:
+            return b""
+        wanted = left + spare if left <= source.piece_bytes else source.piece_bytes
+        piece = _piece(source, wanted, got, len(view), deadline)
+        view[got : got + min(len(piece), left)] = piece[:left]
+        got += min(len(piece), left)
+        if len(piece) < min(wanted, left):
             raise ReplyError(
                 f"the block ends after {got} of {len(view)} bytes",
                 expected="as many bytes as its header says",
             )
-    return ended
+        if spare and wanted > left:
+            return bytes(piece[left:])
 
 
-def _check_trailer(source: Source, length: int, ended: bool, newline: bool) -> None:
-    """After the data: a newline, or the end that the transport marks, and nothing else."""
-    if source.marks_end:
-        trailer = b"" if ended else source.read(16)[0]
-    else:
-        trailer = _newline_after(source, length) if newline else b""
-    if trailer not in (b"", b"\n", b"\r\n"):
-        raise ReplyError(
-            f"more bytes follow a block of {length} bytes",
-            reply=bytes(trailer),
-            expected="a newline after the block",
-        )
+def _piece(source: Source, wanted: int, got: int, of: int, deadline: float) -> bytes:
+    left_s = deadline - time.monotonic()
+    if left_s <= 0:
+        raise TimedOut(f"only {got} of {of} bytes of the block came in time")
+    if left_s < source.timeout_s:
+        source.set_timeout(left_s)
+    try:
+        return source.read(wanted)[0]
+    except TimedOut as error:
+        raise TimedOut(f"the block stopped coming after {got} or more of {of} bytes") from error
 
 
 def _newline_after(source: Source, length: int) -> bytes:

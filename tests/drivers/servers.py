@@ -62,6 +62,10 @@ class Server:
         return f"TCPIP::127.0.0.1::{self.port}::SOCKET"
 
     @property
+    def vxi11_address(self) -> str:
+        return f"TCPIP::127.0.0.1,{self.port}::INSTR"
+
+    @property
     def hislip_address(self) -> str:
         return f"TCPIP::127.0.0.1::hislip0,{self.port}::INSTR"
 
@@ -139,6 +143,76 @@ def hislip_server(script: Script | Answer, *, silent: bool = False) -> Iterator[
 
         _accept(listener, server, threads, serve)
         yield server
+
+
+@contextlib.contextmanager
+def vxi11_server(script: Script | Answer) -> Iterator[Server]:
+    """The least of a VXI-11 core channel (standards table 3.2, Sun RPC of RFC 5531) on a port of its own.
+
+    An answer is handed out read by read, as large as asked for, the last with END; an act with pieces
+    hands out one after each pause. With `then_close` half of it is handed out, then the connection ends.
+    """
+    with _listening() as (listener, server, threads):
+
+        def serve(peer: socket.socket) -> None:
+            waiting: list[Act] = []
+            while record := _record(peer, server):
+                xid, _, _, _, _, procedure = struct.unpack("!6I", record[:24])
+                arguments = record[40:]  # past two empty credentials
+                if procedure == 10:  # create_link: error, link, abort port, largest write
+                    result: bytes | None = struct.pack("!4I", 0, 1, 0, 1 << 20)
+                elif procedure == 11:  # device_write
+                    length = struct.unpack("!I", arguments[16:20])[0]
+                    for line in arguments[20 : 20 + length].decode("latin-1").splitlines():
+                        act = server.pick(script, line)
+                        waiting = waiting if act is None else [act]
+                    result = struct.pack("!2I", 0, length)
+                elif procedure == 12:  # device_read
+                    result = _vxi11_read(waiting, arguments, server)
+                else:  # destroy_link
+                    result = struct.pack("!I", 0)
+                if result is None:
+                    return
+                reply = struct.pack("!6I", xid, 1, 0, 0, 0, 0) + result
+                peer.sendall(struct.pack("!I", 0x80000000 | len(reply)) + reply)
+
+        _accept(listener, server, threads, serve)
+        yield server
+
+
+def _vxi11_read(waiting: list[Act], arguments: bytes, server: Server) -> bytes | None:
+    """One device_read: error, reason (1 as many as asked for, 2 the character, 4 END), data. None: hang
+    up."""
+    _, wanted, io_ms, _, flags, character = struct.unpack("!6I", arguments[:24])
+    if not waiting or (waiting[0].wait_s and waiting[0].wait_s * 1000 > io_ms) or not waiting[0].send:
+        server.closing.wait(io_ms / 1000)
+        return struct.pack("!3I", 15, 0, 0)  # 15: I/O time-out
+    act = waiting[0]
+    if act.then_reset:
+        return None
+    if act.then_close:
+        waiting[:] = [Act(b"x", then_reset=True)]
+        return _vxi11_data(act.send[: min(wanted, len(act.send) // 2)], 0)
+    server.closing.wait(act.wait_s or act.pause_s)
+    size = min(wanted, act.piece or wanted)
+    data = act.send[:size]
+    if flags & 128 and (at := data.find(bytes([character & 0xFF]))) >= 0:
+        data = data[: at + 1]
+    left = act.send[len(data) :]
+    waiting[:] = [Act(left, 0.0, act.piece, act.pause_s)] if left else []
+    reason = (1 if len(data) == wanted else 0) | (0 if left else 4)
+    reason |= 2 if flags & 128 and data.endswith(bytes([character & 0xFF])) else 0
+    return _vxi11_data(data, reason)
+
+
+def _vxi11_data(data: bytes, reason: int) -> bytes:
+    return struct.pack("!3I", 0, reason, len(data)) + data + bytes(-len(data) % 4)
+
+
+def _record(peer: socket.socket, server: Server) -> bytes:
+    """One RPC record of one fragment."""
+    header = _exactly(peer, server, 4)
+    return _exactly(peer, server, struct.unpack("!I", header)[0] & 0x7FFFFFFF) if header else b""
 
 
 def _perform_hislip(act: Act, server: Server, peer: socket.socket, message_id: int) -> bool:
