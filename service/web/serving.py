@@ -119,8 +119,9 @@ def _listening(settings: Settings) -> Iterator[socket.socket]:
         raise BadSettings(
             f"cannot listen on {host} port {settings.port}: {error.strerror}; give another --port"
         ) from error
-    with door:
-        yield door
+    # asyncio switches Nagle's delay (40 ms an answer) off only where the protocol is named
+    with socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP, fileno=door.detach()) as named:
+        yield named
 
 
 def _address(door: socket.socket) -> str:
