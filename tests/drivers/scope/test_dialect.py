@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from drivers.errors import RequestError
+from drivers.scope.dialect import UNITS
 from drivers.scope.dialect_reader import load_dialect, shipped_dialects
-from drivers.scope.dialect_text import DialectText
+from drivers.scope.dialect_text import DialectText, Table
+from drivers.scope.settings import MEANINGS
 
 SHIPPED = Path(__file__).parents[3] / "drivers" / "scope" / "dialects" / "scpi-1999.toml"
 
 
 def changed(tmp_path: Path, old: str, new: str) -> Path:
     """The shipped dialect with one place changed."""
-    text = SHIPPED.read_text(encoding="utf-8")
+    text = SHIPPED.read_text(encoding="utf-8").partition("# What may stand in a dialect file")[0]
     assert text.count(old) == 1, f"{old!r} must stand once in the shipped file"
     path = tmp_path / "mine.toml"
     path.write_text(text.replace(old, new), encoding="utf-8")
@@ -193,3 +197,27 @@ def test_lines_are_found_for_keys_in_every_spelling() -> None:
     assert text.line_of(("b", "c d", "e", "f")) == 3
     assert text.line_of(("b", "c d", "g", "h")) == 4
     assert text.line_of(("z",)) is None
+
+
+def test_every_key_of_the_format_is_explained_in_the_shipped_file(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The README sends people there: what can be read is in its comments, word by word."""
+    asked: set[str] = set()
+    for method in ("take", "take_optional", "table"):
+        monkeypatch.setattr(Table, method, _noting(asked, getattr(Table, method)))
+    load_dialect("scpi-1999")
+    load_dialect(SHIPPED.parents[3] / "tests" / "drivers" / "lantern.toml")
+    comments = [line for line in SHIPPED.read_text(encoding="utf-8").splitlines() if line.startswith("#")]
+    explained = set(re.findall(r"\w+", " ".join(comments)))
+    assert {"write", "query", "means"} <= asked
+    units = {unit for unit in UNITS if unit not in ("dB", "ratio", "gain", "number")}
+    meanings = {word for meaning in MEANINGS for word in re.findall(r"\w+", meaning)}
+    of_other_files = {"lead", "A", "B", "1", "2", "single", "type", "reference", "filter", "polarity"}
+    assert sorted((asked | units | meanings) - explained - of_other_files) == []
+
+
+def _noting(asked: set[str], method: Callable[..., object]) -> Callable[..., object]:
+    def noting(table: Table, key: str, *rest: object) -> object:
+        asked.add(key)
+        return method(table, key, *rest)
+
+    return noting
