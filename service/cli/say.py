@@ -27,6 +27,8 @@ def log_to_stderr(*, everything: bool) -> None:
     import logging
 
     level = logging.INFO if everything else logging.ERROR
+    if not everything:
+        logging.getLogger("pyvisa").setLevel(logging.CRITICAL)  # it logs what the drivers raise anyway
     logging.basicConfig(
         stream=sys.stderr, level=level, format="%(asctime)s %(levelname)s %(name)s: %(message)s"
     )

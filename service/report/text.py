@@ -52,7 +52,7 @@ class _Page:
 
     def paragraph(self, words: str, indent: int = 0) -> None:
         pad = " " * indent
-        self._lines += textwrap.wrap(words, self._width, initial_indent=pad, subsequent_indent=pad)
+        self._lines += _wrapped(words, self._width, pad)
 
     def pairs(self, rows: Sequence[tuple[str, str]], least: int = 14) -> None:
         """Names in a column, values beside them."""
@@ -66,7 +66,7 @@ class _Page:
         for row in rows:
             lead = "  " + "".join(f"{cell:<{w}}  " for cell, w in zip(row[:-1], widths, strict=True))
             room = max(self._width - len(lead), 24)
-            wrapped = textwrap.wrap(row[-1], room) or [""]
+            wrapped = _wrapped(row[-1], room) or [""]
             self._lines.append((lead + wrapped[0]).rstrip())
             self._lines += [" " * len(lead) + more for more in wrapped[1:]]
 
@@ -133,3 +133,15 @@ def _flawed_echoes(page: _Page, document: Mapping[str, Any]) -> None:
 
 def _count(number: int, noun: str) -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def _wrapped(words: str, width: int, pad: str = "") -> list[str]:
+    """Names of files stay whole, so that they can be copied."""
+    return textwrap.wrap(
+        words,
+        width,
+        initial_indent=pad,
+        subsequent_indent=pad,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
