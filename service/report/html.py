@@ -48,6 +48,7 @@ def render_report(document: Mapping[str, Any], shots: Sequence[Shot], meta: Repo
         style=_resource("report.css"),
         meta=meta,
         shown=printable,
+        utc=words.utc_words,
         verdict=tables.verdict(document),
         sentence=tables.verdict_sentence(document),
         sent=words.payload_marks(sent),

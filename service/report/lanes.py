@@ -19,6 +19,10 @@ from service.report.svg import SvgWriter, coordinate
 WIDTH, LEFT, RIGHT = 1080.0, 118.0, 14.0
 BOX, BITS, TICKS, WAVE, SPAN, GAP, AXIS = 24.0, 15.0, 8.0, 84.0, 21.0, 20.0, 43.0
 COLUMNS = 900
+NARROW = 5.0
+"""Narrower boxes are drawn without their rims, which would run together."""
+LEAST_SPAN_V = 1.0
+"""A flat line is drawn flat, not as mountains of noise."""
 MOST_TICKS = 500
 MOST_SAMPLES_FOR_TICKS = 2_000_000
 
@@ -130,7 +134,7 @@ class _Scale:
         known = [v for v in (lane.low_v, lane.high_v, lane.trigger_v) if v is not None]
         low, high = volt_span(lane.trace)
         low, high = min([low, *known]), max([high, *known])
-        spare = max(0.5 * (0.2 - (high - low)), 0.0)  # a flat line is drawn flat, not as mountains of noise
+        spare = max(0.5 * (LEAST_SPAN_V - (high - low)), 0.0)
         return cls(low - spare, high + spare, top, bottom)
 
     def y(self, volts: float) -> float:
@@ -143,8 +147,14 @@ def _draw_name(svg: SvgWriter, lane: Lane, top: float) -> None:
 
 
 def _draw_levels(svg: SvgWriter, lane: Lane, scale: _Scale) -> None:
-    """Both levels as fine lines with their volts at the left, and the trigger level where it is known."""
-    for volts in (lane.low_v, lane.high_v):
+    """Both levels as fine lines with their volts at the left, and the trigger level where it is known.
+
+    A line without two levels has the middle of what was seen.
+    """
+    levels = (lane.low_v, lane.high_v)
+    if levels == (None, None) and len(lane.trace):
+        levels = (sum(volt_span(lane.trace)) / 2, None)
+    for volts in levels:
         if volts is not None:
             y = scale.y(volts)
             svg.line(LEFT, y, WIDTH - RIGHT, y, "level")
@@ -163,7 +173,15 @@ def _draw_boxes(svg: SvgWriter, boxes: Sequence[Box], view: View, top: float) ->
             continue
         title = f"{spoken(box.value)}, starts at {quantity(box.start_s, 's')}"
         title += f": {box.flaw}" if box.flaw else ""
-        svg.box(left, top + 2, max(right - left, 1.0), BOX - 4, "flaw box" if box.flaw else "box", title)
+        kind = ("flaw " if box.flaw else "") + ("narrow " if right - left < NARROW else "") + "box"
+        svg.box(
+            left,
+            top + 2,
+            max(right - left - (0.6 if right - left < NARROW else 0), 0.8),
+            BOX - 4,
+            kind,
+            title,
+        )
         letters = short_name(box.value) + ("!" if box.flaw else "")
         if right - left >= 6 + 7 * len(letters):
             svg.text((left + right) / 2, top + 16.5, letters, "letters", "middle")

@@ -72,10 +72,10 @@ def _busy_part(shot: Shot, lanes: Sequence[Lane]) -> tuple[float, float]:
 
 def _record_words(shot: Shot, from_s: float, to_s: float) -> str:
     trace = shot.to_target
-    words = f"{len(trace)} samples every {quantity(trace.interval_s, 's')}, "
+    words = f"{len(trace)} samples every {quantity(trace.interval_s, 's', digits=4)}, "
     words += quantity(trace.duration_s, "s", digits=4)
     if to_s - from_s < 0.99 * trace.duration_s:
-        words += "; the part with characters is shown, the lines around it are idle"
+        words += "; the part with characters is shown"
     return words + (". " if shot.triggered else "; nothing triggered, the capture was forced. ")
 
 
@@ -121,7 +121,7 @@ def _told(
             echo_flaws[id(character)] = ECHO_FLAWS.get(exchange.status, exchange.status)
     for character in line["characters"]:
         if character["shot"] == index:
-            errors = [f"{e} error" if e in ("framing", "parity") else e for e in character["errors"]]
+            errors = [ERROR_WORDS.get(e, e) for e in character["errors"]]
             yield character, ", ".join([*errors, *filter(None, [echo_flaws.get(id(character))])])
 
 
@@ -181,7 +181,10 @@ def _view(
 def _focus_words(focus: Exchange) -> str:
     character = focus.sent or focus.echoed or {}
     words = f"character {focus.number}, {spoken(character['value'])}"
-    return words + (f" ({ECHO_FLAWS.get(focus.status, focus.status)})" if focus.status != "ok" else "")
+    flaws = [ECHO_FLAWS.get(focus.status, focus.status)] if focus.status != "ok" else []
+    for place, told in (("sent", focus.sent), ("echoed", focus.echoed)):
+        flaws += [f"{place} with {ERROR_WORDS.get(e, e)}" for e in (told["errors"] if told else ())]
+    return words + (f" ({', '.join(flaws)})" if flaws else "")
 
 
 def _spans(focus: Exchange, bit: float) -> Iterator[Span]:
@@ -229,6 +232,13 @@ def _bits(line: Mapping[str, Any], shot: int, window: tuple[float, float]) -> It
                 width = frame.stop_bits if word == "stop" else 1
                 yield character["start_s"] + (k + width / 2) * bit, word
 
+
+ERROR_WORDS = {
+    "framing": "framing error",
+    "parity": "parity error",
+    "break": "break",
+    "cut": "a part outside the record",
+}
 
 ECHO_FLAWS = {
     "missing": "not echoed",

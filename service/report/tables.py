@@ -15,6 +15,7 @@ from service.report.words import (
     limit_words,
     measured,
     role_words,
+    setting_name,
     status,
     time_words,
     words_of,
@@ -126,7 +127,7 @@ def finding_rows(document: Document) -> list[FindingRow]:
             message=printable(str(f["message"])),
             remedy=printable(str(f.get("remedy") or "")),
             evidence=tuple(
-                (printable(words_of(str(k))), printable(evidence_words(v)))
+                (setting_name(str(k)), printable(evidence_words(v, str(k))))
                 for k, v in f.get("evidence", {}).items()
             ),
         )

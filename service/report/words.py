@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -86,18 +87,26 @@ def time_words(seconds: float | None) -> str:
     return "–" if seconds is None else quantity(seconds, "s", digits=4, fixed=True)
 
 
+def utc_words(moment: str) -> str:
+    """`2027-01-12 06:31:08 UTC` of an RFC 3339 time in Z, anything else as it is."""
+    found = re.fullmatch(r"(\d{4}-\d\d-\d\d)T(\d\d:\d\d:\d\d)(\.\d+)?Z", moment)
+    return f"{found[1]} {found[2]} UTC" if found else printable(moment)
+
+
 def words_of(name: str) -> str:
     return name.replace("_", " ")
 
 
-def evidence_words(value: Any) -> str:
+def evidence_words(value: Any, name: str = "") -> str:
+    """A number with the unit that its name ends in, lists cut where they are long."""
     if isinstance(value, float):
-        return quantity(value, "1") if 1e-3 <= abs(value) < 1e6 else f"{value:.6g}"
+        return setting_text(name, value)
     if isinstance(value, list | tuple):
         rest = f" and {len(value) - MOST_EVIDENCE} more" if len(value) > MOST_EVIDENCE else ""
-        return "; ".join(evidence_words(v) for v in value[:MOST_EVIDENCE]) + rest
+        return "; ".join(evidence_words(v, name) for v in value[:MOST_EVIDENCE]) + rest
     if isinstance(value, Mapping):
-        return ", ".join(f"{words_of(str(k))} {evidence_words(v)}" for k, v in value.items())
+        told = ((setting_name(str(k)), evidence_words(v, str(k))) for k, v in value.items() if v is not None)
+        return ", ".join(f"{k} {v}" for k, v in told)
     return str(value)
 
 

@@ -160,7 +160,7 @@ def test_instrument_settings_times_and_cautions_are_in_the_report() -> None:
     """What a reader needs years later: who measured, with which settings, when (UTC), and cautions."""
     page = Page(report("good"))
     for words in ("Quayside Instruments", "00317", "sample interval 100 ns", "offset 1.65 V", "level 1.65 V",
-                  "(UTC)", "25 ppm", "numpy", "protective earth", "local rules"):  # fmt: skip
+                  "2027-01-12 06:31:08 UTC", "25 ppm", "numpy", "protective earth"):  # fmt: skip
         assert words in page.text
     assert {t.get("datetime") for t in page.all("time")} == {"2027-01-12T06:31:08Z", "2027-01-12T06:31:10Z"}
 
