@@ -190,8 +190,8 @@ FIRMWARES = (
     ),
     Kind(
         "weak-levels",
-        "drives high only to 2.1 V and low only to 0.7 V",
-        _target_driver(high_v=2.1, low_v=0.7),
+        "drives high only to 1.9 V and low only to 0.9 V",
+        _target_driver(high_v=1.9, low_v=0.9),
         "level-out-of-limits",
     ),
     Kind(

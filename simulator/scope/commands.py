@@ -88,8 +88,8 @@ def register_rows(name: str, pick: Callable[[Call], Register]) -> tuple[Command,
         )
 
     return (
-        Command(f"STATus:{name}[:EVENt]", ask=lambda call: str(pick(call).take_event())),
-        Command(f"STATus:{name}:CONDition", ask=lambda call: str(pick(call).condition)),
+        Command(f"STATus:{name}[:EVENt]", ask=lambda call: str(pick(call).take_event()), asks_progress=True),
+        Command(f"STATus:{name}:CONDition", ask=lambda call: str(pick(call).condition), asks_progress=True),
         mask("ENABle", "enable"),
         mask("PTRansition", "positive"),
         mask("NTRansition", "negative"),
@@ -110,7 +110,7 @@ COMMON = (
         takes=_BYTE,
         ask=lambda call: str(call.scope.status.event_enable),
     ),
-    Command("*ESR", ask=lambda call: str(call.scope.status.take_event())),
+    Command("*ESR", ask=lambda call: str(call.scope.status.take_event()), asks_progress=True),
     Command("*IDN", ask=lambda call: call.scope.identity, ends_message=True),
     Command("*OPC", do=actions.opc, ask=actions.ask_opc),
     Command("*OPT", ask=lambda _call: "0", ends_message=True),
@@ -121,7 +121,7 @@ COMMON = (
         takes=_BYTE,
         ask=lambda call: str(call.scope.status.service_enable),
     ),
-    Command("*STB", ask=_status_byte),
+    Command("*STB", ask=_status_byte, asks_progress=True),
     Command("*TRG", do=actions.bus_trigger),
     Command("*TST", ask=actions.self_test),
     Command("*WAI", do=lambda call: call.wait_until_idle()),

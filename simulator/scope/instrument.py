@@ -67,6 +67,13 @@ class Scope:
         self.acquisition.advance(self.now())
         self._request_service()
 
+    def somebody_waits(self) -> None:
+        """Progress was asked for: a virtual clock goes on to the next thing that is known to come."""
+        event = self.acquisition.next_event(self.now())
+        if event is not None:
+            self.clock.reach(event)
+        self.advance()
+
     def reset(self) -> None:
         """*RST."""
         self.acquisition.abort()
@@ -144,6 +151,7 @@ class Conversation:
         self._clears = 0
         self._responses: list[bytes] = []
         self._arbitrary = False
+        self._asked_progress = False
 
     def execute(self, message: bytes) -> bytes:
         """Carries out one program message; the response message without its NL, empty when there is none."""
@@ -152,12 +160,14 @@ class Conversation:
             scope.before_message()
             scope.clock.spend(scope.plan.message_cost_s)
             scope.advance()
-            self._responses, self._arbitrary = [], False
+            self._responses, self._arbitrary, self._asked_progress = [], False, False
             try:
                 self._carry_out(message)
             except Cleared:
                 self._responses = []
             scope.advance()
+            if self._asked_progress:
+                scope.somebody_waits()
             scope.after_message()
             return b";".join(self._responses)
 
@@ -167,7 +177,9 @@ class Conversation:
             self.scope.before_message()
             self.scope.clock.spend(self.scope.plan.message_cost_s)
             self.scope.advance()
-            return self.scope.status.byte(message_available=self.message_available)
+            byte = self.scope.status.byte(message_available=self.message_available)
+            self.scope.somebody_waits()
+            return byte
 
     def clear(self) -> None:
         """Device clear: what is being carried out for this controller ends, its responses are dropped."""
@@ -239,6 +251,7 @@ class Conversation:
         answer = command.ask(call)
         self._responses.append(answer if isinstance(answer, bytes) else answer.encode("latin-1"))
         self._arbitrary = command.ends_message
+        self._asked_progress = self._asked_progress or command.asks_progress
 
     def _command(self, unit: Unit, call: Call) -> None:
         command = call.command

@@ -37,6 +37,8 @@ class Command:
     """How many parameters of the query must be there; the rest may be left out."""
     only_idle: bool = False
     """The set form changes the record: -221 while one is being taken."""
+    asks_progress: bool = False
+    """Asking it is waiting: with the virtual clock, time jumps to the next thing that is known to happen."""
     ends_message: bool = False
     """Its response is arbitrary ASCII: a query after it in the same message is -440."""
 

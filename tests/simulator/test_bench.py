@@ -121,6 +121,14 @@ def test_waiting_for_a_record_jumps_in_virtual_time() -> None:
         assert bench.clock.now() > 3600
 
 
+def test_asking_for_the_status_is_waiting() -> None:
+    """A record of ten minutes is polled to its end in a few questions."""
+    with open_benches() as (bench,), Raw(bench.addresses.socket) as scope:
+        scope.write("SENS:SWE:TINT 1;POIN 601;OREF:LOC 0.5;:TRIG:SOUR IMM;:INIT")
+        answers = [scope.ask("STAT:OPER:COND?") for _ in range(4)]
+        assert answers == ["8", "8", "0", "0"]
+
+
 def test_service_is_requested_when_the_record_is_there() -> None:
     """Real clock: nobody asks, and the request comes all the same."""
     with open_benches(clock="real") as (bench,), Hislip(bench.addresses.hislip) as scope:

@@ -114,10 +114,10 @@ def test_wrong_frames_are_seen_by_a_receiver_of_the_right_frame(firmware: str, f
 
 
 def test_weak_levels_and_slow_edges_are_on_the_wire() -> None:
-    """2.1 V and 0.7 V; 10-90 % in 1.2 us."""
+    """1.9 V and 0.9 V; 10-90 % in 1.2 us."""
     desk = Desk(firmware="weak-levels")
     desk.send(b"U")
-    assert set(desk.network.from_target.piece(0.0, 10.0).volts.tolist()) == {2.1, 0.7}
+    assert set(desk.network.from_target.piece(0.0, 10.0).volts.tolist()) == {1.9, 0.9}
     desk = Desk(firmware="slow-edges")
     desk.send(b"U")
     piece = desk.network.from_target.piece(0.0, 10.0)

@@ -136,7 +136,10 @@ def test_hislip_interrupted_response_is_minus_410(bench: Bench) -> None:
 def test_hislip_device_clear_ends_an_endless_wait(bench: Bench) -> None:
     """AsyncDeviceClear, acknowledge, DeviceClearComplete, acknowledge; then the scope answers again."""
     with Hislip(bench.addresses.hislip) as scope:
+        scope.write("STAT:OPER:ENAB 32")
         scope.write("TRIG:SOUR HOLD;:INIT;*OPC?")
+        while scope.call(21, 1, scope.number)[1] & 128 == 0:
+            pass  # OPERation summary: it is armed, so the message is being carried out
         assert scope.call(19)[0] == 23
         scope.send(scope.sync, 8)
         assert scope.receive(scope.sync)[0] == 9
