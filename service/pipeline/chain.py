@@ -10,10 +10,11 @@ from service.pipeline.expectation import Expectation
 from service.pipeline.findings import Finding
 from service.pipeline.lines import pool_lines
 from service.pipeline.measurements import measure
+from service.pipeline.quiet_lines import set_aside
 from service.pipeline.read_shots import read_shots
 from service.pipeline.rules import find
 from service.pipeline.trace import Shot
-from service.pipeline.traffic import follow_the_traffic, pair_echoes, set_copies_aside
+from service.pipeline.traffic import follow_the_traffic, pair_echoes
 from service.pipeline.verdict import Judgement, judgement
 
 
@@ -38,7 +39,7 @@ def judge_readings(
 
 
 STEPS: tuple[Callable[[Evidence], Evidence], ...] = (
-    set_copies_aside,
+    set_aside,
     follow_the_traffic,
     pair_echoes,
     pool_lines,

@@ -22,10 +22,9 @@ SURE = 5.0
 
 @dataclass(frozen=True)
 class Copy:
-    """`percent` of the source's swing; `rest_v` the level that the line held meanwhile."""
+    """How large, in percent of the source's swing."""
 
     percent: float
-    rest_v: float
 
 
 def copy_on(reading: LineReading, source: LineReading) -> Copy | None:
@@ -49,7 +48,7 @@ def copy_on(reading: LineReading, source: LineReading) -> Copy | None:
     if len(at) < FEWEST_EDGES or reach < 1:
         return None
     cuts = trace.volts(trace.codes[at[:, None] + np.arange(-reach, reach + 1)])
-    return _size(cuts, signs, reach, source.levels.amplitude_v, _rest(trace))
+    return _size(cuts, signs, reach, source.levels.amplitude_v)
 
 
 def _full(reading: LineReading, source: LineReading) -> bool:
@@ -74,9 +73,7 @@ def _lonely(source: LineReading, own: NDArray[np.float64]) -> tuple[NDArray[np.f
     return times[keep], signs[keep]
 
 
-def _size(
-    cuts: NDArray[np.float64], signs: NDArray[np.float64], reach: int, swing_v: float, rest_v: float
-) -> Copy | None:
+def _size(cuts: NDArray[np.float64], signs: NDArray[np.float64], reach: int, swing_v: float) -> Copy | None:
     """Step (after less before) or spike (largest mean excursion): the larger, against its scatter."""
     base = cuts[:, : max(reach // 2, 1)].mean(axis=1)
     turned = (cuts - base[:, None]) * signs[:, None]
@@ -91,10 +88,10 @@ def _size(
     near = turned[:, k - 1 : k + 2] * np.sign(mean[k])
     noise = float(turned[:, : max(reach // 2, 1)].std())
     largest = float(near.max(axis=1).mean()) - 0.85 * noise
-    return Copy(100 * max(largest, float(abs(mean[k]))) / swing_v, rest_v)
+    return Copy(100 * max(largest, float(abs(mean[k]))) / swing_v)
 
 
-def _rest(trace: Trace) -> float:
-    """The level that the line held for most of the record."""
+def rest_level(trace: Trace) -> float:
+    """The level that the line held for most of the record, volts."""
     every = max(len(trace) // 20_000, 1)
     return float(trace.volts(np.median(trace.codes[::every])[None])[0])

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.pipeline.alignment import Pair, Sequence, align
-from service.pipeline.readings import CUT, Characters
+from service.pipeline.readings import BREAK, CUT, Characters
 
 OK, MISSING, EXTRA, CHANGED, MOVED = "ok", "missing", "extra", "changed", "moved"
 
@@ -55,15 +55,30 @@ def pair_characters(
     Characters that differ in value are paired as `changed` where that needs fewer edits than a missing and an
     extra one. A missing and an extra character of one value are one that `moved`. With `causal` False pairs
     may start at any time: for the question whether the two lines are one node. `frame_s` is the shortest that
-    a character can have been, where the rate is in doubt.
+    a character can have been, where the rate is in doubt. Breaks are left out: they are no characters.
     """
-    left, right = _sequence(sent), _sequence(echoed)
+    sent_at, echoed_at = _speaking(sent), _speaking(echoed)
+    left, right = _sequence(sent, sent_at), _sequence(echoed, echoed_at)
     seen_s = float(np.median(left.end_s - left.start_s)) if len(left) else 10 * bit_time_s
     earliest = EARLIEST_BITS * bit_time_s + min((frame_s or seen_s) - seen_s, 0.0) if causal else None
     usual = usual_delay(left, right, earliest, bit_time_s) if causal else -seen_s
     pairs = align(left, right, earliest, usual, 4 * seen_s)
-    echoes = [_echo(shot, left, right, pair) for pair in pairs]
-    return tuple(_join_moved(echoes, left, right, earliest))
+    echoes = _join_moved([_echo(shot, left, right, pair) for pair in pairs], left, right, earliest)
+    return tuple(_in_line(e, sent_at, echoed_at) for e in echoes)
+
+
+def _speaking(characters: Characters) -> NDArray[np.int64]:
+    """Indices of what is a character at all: a break says nothing."""
+    return np.flatnonzero((characters.errors & BREAK) == 0)
+
+
+def _in_line(echo: Echo, sent_at: NDArray[np.int64], echoed_at: NDArray[np.int64]) -> Echo:
+    """The same with indices that count all characters of the lines."""
+    return replace(
+        echo,
+        sent_index=None if echo.sent_index is None else int(sent_at[echo.sent_index]),
+        echo_index=None if echo.echo_index is None else int(echoed_at[echo.echo_index]),
+    )
 
 
 def usual_delay(sent: Sequence, echoed: Sequence, earliest_s: float | None, bit_time_s: float) -> float:
@@ -97,8 +112,9 @@ def _delays(sent: Sequence, echoed: Sequence, lag: int) -> NDArray[np.float64]:
     return np.asarray(echoed.start_s[i + lag] - sent.end_s[i], dtype=np.float64)
 
 
-def _sequence(characters: Characters) -> Sequence:
-    return Sequence(characters.values, characters.start_s, characters.end_s, (characters.errors & CUT) == 0)
+def _sequence(characters: Characters, at: NDArray[np.int64]) -> Sequence:
+    whole = (characters.errors[at] & CUT) == 0
+    return Sequence(characters.values[at], characters.start_s[at], characters.end_s[at], whole)
 
 
 def _echo(shot: int, sent: Sequence, echoed: Sequence, pair: Pair) -> Echo:

@@ -1,4 +1,4 @@
-"""Which line spoke first, what is only a copy of the other, and which echo belongs to which character."""
+"""Which line spoke first, and which echo belongs to which character."""
 
 from __future__ import annotations
 
@@ -6,9 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from service.pipeline.coupling import Copy, copy_on
 from service.pipeline.echoes import (
     CHANGED,
     EARLIEST_BITS,
@@ -21,72 +19,12 @@ from service.pipeline.echoes import (
     pair_characters,
     starts_too_early,
 )  # fmt: skip
-from service.pipeline.evidence import FROM_TARGET, TO_TARGET, Coupling, Evidence, ReadShot, rate_candidates
-from service.pipeline.readings import Characters, Edges, LineReading
+from service.pipeline.evidence import FROM_TARGET, TO_TARGET, Evidence, ReadShot, rate_candidates
+from service.pipeline.quiet_lines import distance_to
+from service.pipeline.readings import Characters
 
-COPY_SWING = 0.5
-"""A line whose swing is under this part of the other's may be a copy of it rather than a line of its own."""
 TOGETHER_BITS = 0.5
 """Characters that start within this many bit times of each other started together."""
-EMPTY = Characters(*(np.empty(0, dtype=d) for d in (np.int32, float, float, np.uint8, np.int64, np.int64)))
-
-
-def set_copies_aside(evidence: Evidence) -> Evidence:
-    """Take the other line's copy off a line at rest: what was read there is not its own traffic."""
-    limit = evidence.expectation.limits.crosstalk_percent
-    shots = list(evidence.shots)
-    found: dict[str, list[tuple[int, float]]] = {}
-    for number, shot in enumerate(shots):
-        for role, other in ((FROM_TARGET, TO_TARGET), (TO_TARGET, FROM_TARGET)):
-            copied = copy_on(shot.line(role), shot.line(other))
-            if copied is None or copied.percent < limit:
-                continue
-            found.setdefault(role, []).append((number, copied.percent))
-            if _is_only_copy(shot.line(role), shot.line(other)):
-                shots[number] = shots[number].with_line(role, _at_rest(shot.line(role), copied))
-    couplings = tuple(
-        Coupling(role, max(p for _, p in seen), tuple(n for n, _ in seen)) for role, seen in found.items()
-    )
-    return evidence.with_(shots=tuple(shots), couplings=couplings)
-
-
-def _is_only_copy(reading: LineReading, source: LineReading) -> bool:
-    """True when all that was decoded on the line starts together with the source's characters, at a small
-    swing.
-    """
-    if reading.levels is None or source.levels is None:
-        return False
-    if reading.levels.amplitude_v > COPY_SWING * source.levels.amplitude_v:
-        return False
-    if not len(reading.edges):
-        return True  # nothing but pulses too short for a character
-    near = _distance_to(reading.edges.times_s, source.edges.times_s)
-    bit = source.bit_time_s.value if source.bit_time_s else 4 * reading.trace.interval_s
-    return bool(np.mean(near < TOGETHER_BITS * bit) > 0.9)
-
-
-def _distance_to(times: NDArray[np.float64], marks: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Distance of each time to the nearest mark; infinite without marks. Both sorted."""
-    if not len(marks):
-        return np.full(len(times), np.inf)
-    after = np.clip(np.searchsorted(marks, times), 1, max(len(marks) - 1, 1))
-    low, high = marks[np.minimum(after - 1, len(marks) - 1)], marks[np.minimum(after, len(marks) - 1)]
-    return np.asarray(np.minimum(np.abs(times - low), np.abs(times - high)))
-
-
-def _at_rest(reading: LineReading, copied: Copy) -> LineReading:
-    """The same line as one without traffic, at the level that it held."""
-    return replace(
-        reading,
-        levels=None,
-        idle_high=None,
-        edges=Edges(np.empty(0), np.empty(0, dtype=bool)),  # its pulses are explained
-        bit_time_s=None,
-        characters=EMPTY,
-        flat_v=copied.rest_v,
-        noise_v=reading.levels.noise_v if reading.levels else reading.noise_v,
-        samples_per_bit=None,
-    )
 
 
 def follow_the_traffic(evidence: Evidence) -> Evidence:
@@ -176,7 +114,7 @@ def _may_be_bridged(to: Characters, back: Characters, bit_time_s: float) -> bool
     """True when half of the to-target characters have one on the other line at about the same time."""
     if not len(to) or not len(back):
         return False
-    return bool(np.mean(_distance_to(to.start_s, back.start_s) < 4 * bit_time_s) >= 0.5)
+    return bool(np.mean(distance_to(to.start_s, back.start_s) < 4 * bit_time_s) >= 0.5)
 
 
 def _is_bridged(
@@ -225,9 +163,14 @@ def _with_window(pairs: Sequence[Echo], shot: ReadShot, evidence: Evidence) -> l
 
 
 def answer_wait(pairs: Sequence[Echo], shot: ReadShot, evidence: Evidence) -> float:
-    """How long the record must go on after a character before its missing echo counts, seconds."""
+    """How long the record must go on after a character before its missing echo counts, seconds.
+
+    Never longer than the latency limit, unless echoes are seen that came later than that: then a missing one
+    may be as late, and being late is no missing.
+    """
     limits = evidence.expectation.limits
     to = shot.to_target.characters
     frame_s = float(np.median(to.end_s - to.start_s)) if len(to) else 0.0
     slowest = max((e.stop_end_to_start_s for e in pairs if e.stop_end_to_start_s is not None), default=0.0)
-    return min(limits.latency_max_s, max(limits.answer_wait_characters * frame_s, 4 * slowest))
+    usual = max(limits.answer_wait_characters * frame_s, 4 * slowest)
+    return max(min(limits.latency_max_s, usual), 2 * slowest)

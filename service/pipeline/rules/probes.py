@@ -13,7 +13,7 @@ from service.pipeline.families import FAMILIES, Family, likely_family
 from service.pipeline.findings import FAIL, WARNING, Finding, make_finding
 from service.pipeline.phrases import line_words, many, quantity, volts
 
-RATIO_SPREAD = 2.0
+RATIO_SPREAD = 1.6
 """A swing within this factor of ten times (or a tenth of) the family's points to the probe factor."""
 
 

@@ -253,8 +253,7 @@ def test_the_answer_to_unseen_characters_is_not_extra_in_a_forced_record() -> No
 
 @pytest.mark.parametrize(
     ("errors", "code"),
-    [(FRAMING, "framing-error"), (BREAK, "break"), (BREAK | FRAMING, "break"), (PARITY, "parity-error"),
-     (PARITY | FRAMING, "framing-error")],
+    [(FRAMING, "framing-error"), (PARITY, "parity-error"), (PARITY | FRAMING, "framing-error")],
 )  # fmt: skip
 def test_a_wrongly_framed_answer_is_the_firmwares(errors: int, code: str) -> None:
     """One code for each kind of error; the framing criterion fails."""
@@ -265,9 +264,20 @@ def test_a_wrongly_framed_answer_is_the_firmwares(errors: int, code: str) -> Non
     assert verdicts(document)["framing"] == "fail"
 
 
-@pytest.mark.parametrize(
-    ("errors", "code"), [(FRAMING, "framing-error"), (BREAK, "break"), (PARITY, "parity-error")]
-)
+@pytest.mark.parametrize("errors", [BREAK, BREAK | FRAMING])
+def test_a_break_is_no_character(errors: int) -> None:
+    """Between the echoes it adds none; in the place of one it leaves that one missing."""
+    echoed = echo_of(SENT)
+    between = judged(shot(SENT, [*echoed, Said(0, echoed[-1].start_s + 2 * FRAME, errors)]))
+    assert codes(between) == [("break", "device", "from_target")]
+    assert verdicts(between)["content"] == "pass"
+    echoed[3] = Said(0, echoed[3].start_s, errors)
+    instead = judged(shot(SENT, echoed))
+    assert [c for c, _, _ in codes(instead)] == ["break", "echo-missing"]
+    assert [e["echo_index"] for e in instead["echoes"]] == [0, 1, 2, None, 4, 5]
+
+
+@pytest.mark.parametrize(("errors", "code"), [(FRAMING, "framing-error"), (PARITY, "parity-error")])
 def test_what_was_wrongly_said_need_not_be_heard(errors: int, code: str) -> None:
     """A wrongly framed stimulus excuses a missing echo, and is no reason to doubt the ones that came."""
     sent = [*SENT[:3], replace(SENT[3], errors=errors), *SENT[4:]]
@@ -278,6 +288,15 @@ def test_what_was_wrongly_said_need_not_be_heard(errors: int, code: str) -> None
     assert codes(document) == [(code, "bench", "to_target")]
     assert verdicts(document)["content"] == "inconclusive/bench"
     assert verdicts(document)["framing"] == "pass"
+
+
+def test_a_break_on_the_to_target_line_asks_for_no_echo_and_excuses_one() -> None:
+    """Whether a firmware answers a break is its own affair."""
+    sent = [*SENT, Said(0, 9 * FRAME, BREAK)]
+    for echoed in (echo_of(SENT), [*echo_of(sent[:6]), Said(0, 11 * FRAME)]):
+        document = judged(shot(sent, echoed))
+        assert codes(document) == [("break", "bench", "to_target")]
+        assert document["verdict"] != "fail"
 
 
 @pytest.mark.parametrize(

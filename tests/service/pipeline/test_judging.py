@@ -258,6 +258,38 @@ def test_an_open_probe(expectation: Expectation) -> None:
     assert verdict(document, "content") == "inconclusive/bench"
 
 
+def test_an_open_probe_that_picks_up_its_surroundings_is_still_open() -> None:
+    """Hum, a trace of the other line, and the slow discharge of 10 Mohm: no echoes are read into it."""
+    rng = np.random.default_rng(8)
+
+    def floating(
+        a: NDArray[np.float64], b: NDArray[np.float64], t: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        edges = np.convolve(np.diff(a, prepend=a[0]), np.exp(-np.arange(60) / 15))[: len(a)]
+        return a, b + 0.04 * edges + 0.08 * np.sin(2 * np.pi * 150 * t) + rng.normal(0, 0.01, len(t))
+
+    document = judged(bench(TEXT, [], back=replace(WIRE, high_v=0.0), change=floating, tail_s=8e-3))
+    assert ("line-undriven", "from_target") in said(document)
+    assert not [f for f in document["findings"] if f["side"] == "device"]
+    assert document["verdict"] == "inconclusive"
+
+
+def test_a_firmware_that_falls_ever_further_behind_is_late_and_not_deaf() -> None:
+    """The last echoes lie behind the end of the record: open, for the ones before them were late too."""
+    payload = b"Tide 7"
+    shot = bench(payload, [], tail_s=12e-3)
+    late: list[float] = []
+    for n, value in enumerate(payload[:4]):
+        late += boundaries([value], 1 / 230_400, F8N1, (n + 1) * 3e-3)[0]
+    back = shot.from_target
+    times: NDArray[np.float64] = back.start_s + np.arange(len(back), dtype=np.float64) * back.interval_s
+    slow = replace(sampled(volts(late, times, WIRE), WIRE, back.start_s), channel="ch2")
+    document = judged(Shot(shot.to_target, slow))
+    assert said(document) == {("echo-late", "from_target"), ("capture-cut", None)}
+    assert verdict(document, "content") == "inconclusive/record"
+    assert verdict(document, "timing") == "fail"
+
+
 @pytest.mark.parametrize(("per_bit", "severity"), [(5.3, None), (4.3, "warning"), (2.6, "fail")])
 def test_coarse_sampling(per_bit: float, severity: str | None) -> None:
     """Warned of below five samples a bit, refused below three."""
