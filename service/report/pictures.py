@@ -38,10 +38,15 @@ def pictures(document: Mapping[str, Any], shots: Sequence[Shot]) -> list[Picture
     flawed = {e.shot for e in paired if e.flawed}
     shown = sorted(sorted(range(len(shots)), key=lambda i: (i not in flawed, i))[:MOST_SHOTS])
     drawn = [_overview(document, shots, i, paired) for i in shown]
-    focus = next((e for e in paired if e.flawed), paired[0] if paired else None)
+    focus = min(paired, key=_interest, default=None)
     if focus is not None and focus.shot < len(shots):
         drawn += _close_up(document, shots[focus.shot], focus, paired)
     return drawn
+
+
+def _interest(exchange: Exchange) -> tuple[bool, bool, int]:
+    """Flawed before good, sent before unasked for, early before late."""
+    return not exchange.flawed, exchange.sent is None, exchange.number
 
 
 def _overview(
@@ -172,15 +177,15 @@ def _view(
         )
         for role in ROLES
     ]
-    title = f"Close up: {_focus_words(focus)}" + {"sent": ", as sent", "echoed": ", its echo"}.get(name, "")
+    title = f"Close up of {_focus_words(focus)}" + {"sent": ", as sent", "echoed": ", its echo"}.get(name, "")
     words = "; ".join(s.words for s in spans)
-    drawing = Drawing(f"close-up-{name}", title, f"{title}. {words}.", from_s, to_s, lanes)
-    return Picture(f"{title}. {words[:1].upper()}{words[1:]}.", draw(drawing))
+    caption = f"{title}." + (f" {words[:1].upper()}{words[1:]}." if words else "")
+    return Picture(caption, draw(Drawing(f"close-up-{name}", title, caption, from_s, to_s, lanes)))
 
 
 def _focus_words(focus: Exchange) -> str:
     character = focus.sent or focus.echoed or {}
-    words = f"character {focus.number}, {spoken(character['value'])}"
+    words = f"no. {focus.number}, {spoken(character['value'])}"
     flaws = [ECHO_FLAWS.get(focus.status, focus.status)] if focus.status != "ok" else []
     for place, told in (("sent", focus.sent), ("echoed", focus.echoed)):
         flaws += [f"{place} with {ERROR_WORDS.get(e, e)}" for e in (told["errors"] if told else ())]

@@ -186,9 +186,21 @@ def test_named_intervals_say_which_frame_time_is_which() -> None:
 
 def test_the_close_up_shows_the_first_flawed_character() -> None:
     """A reader is led to where it went wrong, in the shot in which it did."""
-    assert "character 14, i (0x69) (not echoed)" in Page(report("several_shots")).text
+    assert "Close up of no. 14, i (0x69) (not echoed)" in Page(report("several_shots")).text
     svg = ET.tostring(drawings(report("one_missing"))[0], "unicode")
     assert svg.count("flaw box") == 1
+
+
+def test_an_echo_that_nobody_asked_for_can_be_looked_at() -> None:
+    """With nothing sent there is no interval to name, and the caption stays a sentence."""
+    scene = made.Scene(from_target=[made.Spoken(0x55, 0.0)])
+    scene.echoes = [
+        {"shot": 0, "sent": None, "echoed": 0x55, "status": "extra", "start_to_start_s": None,
+         "stop_end_to_start_s": None, "sent_index": None, "echo_index": 0}
+    ]  # fmt: skip
+    text = Page(report_of((made.document([scene], "fail"), [made.shot_of(scene)]))).text
+    assert "Close up of no. 1, U (0x55) (nobody sent it)." in text
+    assert "it). ." not in text
 
 
 def test_bits_of_the_close_up_are_those_of_the_character() -> None:
@@ -205,8 +217,8 @@ def test_a_slow_echo_gets_a_view_of_its_own() -> None:
     html = render_report(made.document([scene]), [made.shot_of(scene)], made.meta())
     titles = [svg.findtext("title") for svg in drawings(html)]
     assert titles[1:] == [
-        "Close up: character 1, T (0x54), as sent",
-        "Close up: character 1, T (0x54), its echo",
+        "Close up of no. 1, T (0x54), as sent",
+        "Close up of no. 1, T (0x54), its echo",
     ]
     assert "end of stop bit to start of echo: 1.957 ms" in Page(html).text
 
