@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import json
+import os
+import pty
 import subprocess
 import sys
 from pathlib import Path
@@ -161,3 +164,20 @@ def test_the_commands_are_those_that_were_promised() -> None:
     """Names that other people's scripts use."""
     usage = parser().format_help()
     assert all(f"\n    {name} " in usage for name in ("demo", "serve", "simulate", "echo", "analyze"))
+
+
+def test_progress_moves_on_a_terminal_and_is_plain_lines_elsewhere() -> None:
+    """On a terminal one line is written over and taken away; in a log every step stays."""
+    code = "from service.cli.progress import progress\nwith progress() as tell: tell('shot', '[1] of 2', 0.5)"
+    plain = subprocess.run([sys.executable, "-c", code], capture_output=True, timeout=50, check=True)
+    assert plain.stderr == b"[ 50%] shot: [1] of 2\n"
+    ours, theirs = pty.openpty()
+    subprocess.run([sys.executable, "-c", code], stderr=theirs, timeout=50, check=True)
+    os.close(theirs)
+    shown = b""
+    with contextlib.suppress(OSError):  # how Linux tells the end of a terminal
+        while more := os.read(ours, 4096):
+            shown += more
+    os.close(ours)
+    assert b"[1] of 2" in shown
+    assert b"\x1b[2K" in shown
