@@ -9,7 +9,7 @@ from service.pipeline.decisions import over
 from service.pipeline.echoes import CHANGED, EXTRA, MISSING, MOVED, Echo
 from service.pipeline.evidence import FROM_TARGET, Evidence
 from service.pipeline.findings import Finding, make_finding
-from service.pipeline.latencies import latency_u
+from service.pipeline.latencies import judged_latencies, latency_u
 from service.pipeline.phrases import character, many, moment, quantity
 
 MOST_PLACES = 20
@@ -48,10 +48,10 @@ def late(evidence: Evidence) -> Iterator[Finding]:
     limit = evidence.expectation.limits.latency_max_s
     slow = [
         e
-        for e in evidence.echoes
-        if e.judged and e.shot not in evidence.bridged and e.stop_end_to_start_s is not None
-        and over(e.stop_end_to_start_s, latency_u(evidence, e.stop_end_to_start_s), limit)
-    ]  # fmt: skip
+        for e in judged_latencies(evidence)
+        if (e.stop_end_to_start_s or 0.0) > limit
+        and over(e.stop_end_to_start_s or 0.0, latency_u(evidence, e.stop_end_to_start_s or 0.0), limit)
+    ]
     if slow:
         worst = max(slow, key=lambda e: e.stop_end_to_start_s or 0.0)
         longest = quantity(worst.stop_end_to_start_s or 0.0, "s")
