@@ -7,12 +7,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from drivers.scope.capture import Capture
 from service.errors import BadCaptureFile, BadInput
-from service.files.csv_trace import TraceTable, parse_csv
-from service.files.npz import capture_from_bytes
 from service.pipeline.chain import judge
 from service.pipeline.document import result_document
 from service.pipeline.expectation import LOGIC_FAMILIES, Accuracy, Expectation
@@ -20,6 +18,9 @@ from service.pipeline.readings import FrameFormat
 from service.pipeline.trace import Shot
 from service.report.meta import ReportMeta, instrument_facts, settings_facts
 from service.shots import channel_label, shot_of
+
+if TYPE_CHECKING:
+    from service.files.csv_trace import TraceTable
 
 ZIP_START = b"PK"
 """An NPZ file is a ZIP archive; a CSV file with a header never begins so."""
@@ -75,9 +76,13 @@ def analyse_file(path: Path, options: AnalysisOptions) -> Analysis:
 def analyse(data: bytes, name: str, options: AnalysisOptions) -> Analysis:
     """Judge a file's content; `name` stands in errors and in the report. BadCaptureFile."""
     if data.startswith(ZIP_START):
+        from service.files.npz import capture_from_bytes
+
         capture = capture_from_bytes(data, name)
         shot, meta = _shot_of_capture(capture, name, options), _meta_of_capture(capture, name, options)
     else:
+        from service.files.csv_trace import parse_csv
+
         table = parse_csv(data, name)
         shot, meta = _shot_of_table(table, name, options), _meta(name, options, notes=table.comments)
     document = result_document(judge([shot], _expectation(options)))
