@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from drivers.scope.capture import Capture
+if TYPE_CHECKING:
+    from drivers.scope.capture import Capture
 
 
 class RunCancelled(Exception):

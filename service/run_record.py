@@ -7,7 +7,7 @@ import os
 import re
 import secrets
 import socket
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
@@ -29,6 +29,8 @@ MOVES: dict[str, tuple[str, ...]] = {
 SETTLED = tuple(state for state, following in MOVES.items() if not following)
 KINDS = ("echo-test", "check", "grading")
 VERDICTS = ("pass", "fail", "inconclusive")
+JUDGED_LABELS = ("shot ", "forced shot ")
+"""How echo_test.py labels the captures that carry the payload; others were taken to find the levels."""
 
 
 @dataclass(frozen=True)
@@ -48,7 +50,7 @@ class Run:
     started_at: str | None = None
     finished_at: str | None = None
     captures: tuple[str, ...] = ()
-    """Labels of the captures that were kept; capture n is `captures[n]`."""
+    """Labels of the captures that were kept, in the order in which they were taken; see `named_captures`."""
     origin: str = "service"
     """"service": its engine does the run; "command": the process that made it does."""
     process: Mapping[str, Any] = field(default_factory=dict)
@@ -78,6 +80,32 @@ class Run:
     def as_document(self) -> dict[str, Any]:
         """For JSON; `from_document` is the way back."""
         return {**dataclasses.asdict(self), "captures": list(self.captures)}
+
+
+@dataclass(frozen=True)
+class NamedCapture:
+    """A capture as it is asked for: "0" is shot 0 of the result, "look-0" the first look before it."""
+
+    name: str
+    label: str
+    position: int
+    """In the order in which the captures were taken."""
+
+    @property
+    def shot(self) -> int | None:
+        """`shot` of the result document; None when the capture was not judged."""
+        return int(self.name) if self.name.isdigit() else None
+
+
+def named_captures(labels: Sequence[str]) -> tuple[NamedCapture, ...]:
+    """The shots in their order, then the looks in theirs."""
+    judged = [n for n, label in enumerate(labels) if label.startswith(JUDGED_LABELS)]
+    looks = [n for n, label in enumerate(labels) if not label.startswith(JUDGED_LABELS)]
+    return tuple(
+        NamedCapture(f"{prefix}{i}", labels[n], n)
+        for prefix, some in (("", judged), ("look-", looks))
+        for i, n in enumerate(some)
+    )
 
 
 def from_document(document: Mapping[str, Any]) -> Run:

@@ -16,14 +16,11 @@ from service.journal import Journal
 from service.locks import StationLocks
 from service.pipeline.trace import Shot
 from service.report.meta import ReportMeta, instrument_facts, settings_facts, software_versions
-from service.run_record import Run
+from service.run_record import JUDGED_LABELS, Run
 from service.shots import shot_of
 from service.stations import Station
 
 log = logging.getLogger(__name__)
-
-JUDGED_LABELS = ("shot ", "forced shot ")
-"""How echo_test.py labels the captures that carry the payload; others were taken to find the levels."""
 
 EchoTest = Callable[[Station, bytes, RunHooks], dict[str, Any]]
 RenderReport = Callable[[Mapping[str, Any], Sequence[Shot], ReportMeta], str]
@@ -139,9 +136,9 @@ def _hooks(run: Run, tools: Tools, stop: StopSignal, progress: Progress, kept: _
         progress(step, message, fraction)
 
     def keep(capture: Capture, label: str) -> None:
-        number = journal.store.keep_capture(run.id, label, tools.pack_capture(capture))
+        named = journal.store.keep_capture(run.id, label, tools.pack_capture(capture))
         kept.captures.append((label, capture))
-        journal.tell(run.id, "capture", number=number, label=label)
+        journal.tell(run.id, "capture", name=named.name, number=named.shot, label=label)
 
     return RunHooks(progress=tell, keep=keep, cancelled=stop.asked)
 

@@ -2,7 +2,7 @@
 
 runs/<id>/run.json          the record; the only file that is ever replaced
           events.jsonl      what happened, one JSON object a line, only appended
-          capture-<n>.npz   evidence, written once
+          capture-<n>.npz   evidence, written once; n counts as they were taken
           result.json       written once
           report.html       written once
 A folder without run.json was cut short while it was made: it counts as not there.
@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from service.errors import StoreFailed, UnknownCapture, UnknownRun
-from service.run_record import RUN_ID, Run, from_document, moment_of
+from service.run_record import RUN_ID, NamedCapture, Run, from_document, moment_of, named_captures
 
 log = logging.getLogger(__name__)
 
@@ -112,14 +112,14 @@ class RunStore:
         with self._change:
             return self._replace(self.read(run_id).moved(state, **changes))
 
-    def keep_capture(self, run_id: str, label: str, npz: bytes) -> int:
-        """Keep one more capture; returns its number. The file is there before the record names it."""
+    def keep_capture(self, run_id: str, label: str, npz: bytes) -> NamedCapture:
+        """Keep one more capture; returns how it is called. The file is there before the record names it."""
         with self._change:
             run = self.read(run_id)
             number = len(run.captures)
             self._write_once(run_id, f"capture-{number}.npz", npz)
-            self._replace(replace(run, captures=(*run.captures, label)))
-        return number
+            run = self._replace(replace(run, captures=(*run.captures, label)))
+        return next(c for c in named_captures(run.captures) if c.position == number)
 
     def keep_result(self, run_id: str, document: dict[str, Any]) -> None:
         """The result document; written once."""
@@ -144,13 +144,14 @@ class RunStore:
             )
         return path
 
-    def capture(self, run_id: str, number: int) -> Path:
-        """Where capture `number` (from 0) is; UnknownCapture says how many there are."""
+    def capture(self, run_id: str, name: str) -> Path:
+        """Where the capture of that name is ("0", "look-0"); UnknownCapture says which there are."""
         run = self.read(run_id)
-        path = self.root / run.id / f"capture-{number}.npz"
-        if not 0 <= number < len(run.captures) or not path.exists():
-            there = f"captures 0 to {len(run.captures) - 1}" if run.captures else "no capture"
-            raise UnknownCapture(f"run {run.id} has no capture {number}; it has {there}")
+        named = named_captures(run.captures)
+        path = next((self.root / run.id / f"capture-{c.position}.npz" for c in named if c.name == name), None)
+        if path is None or not path.exists():
+            there = f"captures {', '.join(c.name for c in named)}" if named else "no capture"
+            raise UnknownCapture(f"run {run.id} has no capture {name[:80]!r}; it has {there}")
         return path
 
     def folder(self, run_id: str) -> Path:

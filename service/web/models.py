@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from service.locks import Holder
 from service.plans import Plan, Send
-from service.run_record import Run
+from service.run_record import Run, named_captures
 from service.stations import Station
 from service.wiring import Wiring
 
@@ -71,9 +71,12 @@ class Accepted(BaseModel):
 
 
 class CaptureOut(BaseModel):
-    """One capture of a run."""
+    """One capture of a run: a shot that was judged, or a look that was taken to find levels and windows."""
 
-    number: int
+    name: Annotated[str, Field(examples=["0", "look-0"])]
+    number: Annotated[
+        int | None, Field(description="`shot` of the result document; null for a look, which has none.")
+    ]
     label: str
     href: str
 
@@ -98,7 +101,7 @@ class RunOut(RunRow):
     """A run with all that it brought."""
 
     result: Annotated[dict[str, Any] | None, Field(description="The result document, once there is one.")]
-    captures: list[CaptureOut]
+    captures: Annotated[list[CaptureOut], Field(description="The shots in their order, then the looks.")]
     report: Annotated[str | None, Field(description="Where the report is, once there is one.")]
     events: str
 
@@ -166,8 +169,8 @@ def run_out(run: Run, wiring: Wiring) -> RunOut:
         **_row(run),
         result=wiring.store.result(run.id),
         captures=[
-            CaptureOut(number=n, label=label, href=f"{href}/captures/{n}")
-            for n, label in enumerate(run.captures)
+            CaptureOut(name=c.name, number=c.shot, label=c.label, href=f"{href}/captures/{c.name}")
+            for c in named_captures(run.captures)
         ],
         report=f"{href}/report" if has_report else None,
         events=f"{href}/events",

@@ -72,7 +72,7 @@ def cancel_run(run_id: RunId, wiring: Parts) -> RunOut:
 
 
 @router.get(
-    "/runs/{run_id}/captures/{number}",
+    "/runs/{run_id}/captures/{name}",
     summary="A capture of a run",
     response_class=Response,
     responses=problems(
@@ -83,18 +83,24 @@ def cancel_run(run_id: RunId, wiring: Parts) -> RunOut:
 )
 def show_capture(
     run_id: RunId,
-    number: Annotated[int, Path(ge=0, description="From 0.")],
+    name: Annotated[
+        str,
+        Path(
+            description="n is shot n of the result document, from 0; look-n what was looked at before.",
+            examples=["0", "look-0"],
+        ),
+    ],
     wiring: Parts,
     format: Literal["npz", "csv", "vcd"] = "npz",
 ) -> Response:
     """npz: as measured, raw codes with their scale; csv: volts; vcd: logic levels and characters."""
-    path = wiring.store.capture(run_id, number)
-    name = f"{run_id}-capture-{number}.{format}"
+    path = wiring.store.capture(run_id, name)
+    file_name = f"{run_id}-capture-{name}.{format}"
     if format == "npz":
-        return FileResponse(path, media_type="application/octet-stream", filename=name)
+        return FileResponse(path, media_type="application/octet-stream", filename=file_name)
     at = next((s for s in wiring.stations if s.name == wiring.store.read(run_id).station), None)
     pieces, media_type = capture_as(format, path, at)
-    headers = {"Content-Disposition": f'attachment; filename="{name}"'}
+    headers = {"Content-Disposition": f'attachment; filename="{file_name}"'}
     return StreamingResponse(pieces, media_type=media_type, headers=headers)
 
 

@@ -41,7 +41,7 @@ def test_a_run_that_was_judged_gives_its_document_and_keeps_all_of_it(tmp_path: 
     assert performed.document == wiring.store.result(performed.run.id)
     assert (performed.run.state, performed.run.verdict) == ("done", "pass")
     assert wiring.store.read(performed.run.id) == performed.run
-    kept = read_capture(wiring.store.capture(performed.run.id, 0))
+    kept = read_capture(wiring.store.capture(performed.run.id, "0"))
     assert kept.identity == capture().identity
     assert (kept.channel("1").codes == capture().channel("1").codes).all()
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from service.errors import StoreFailed, UnknownCapture, UnknownRun
-from service.run_record import Run, moment_of, new_run, timestamp
+from service.run_record import Run, moment_of, named_captures, new_run, timestamp
 from service.store import RunFilter, RunStore, write_whole
 
 START = datetime(2027, 1, 12, 6, 31, 8, tzinfo=UTC)
@@ -67,7 +67,7 @@ def test_power_cut_while_a_capture_is_written_leaves_no_trace_of_it(tmp_path: Pa
         RunStore(tmp_path, link=cut).keep_capture(run.id, "shot 1", b"codes")
     assert names(tmp_path / run.id) == before
     assert RunStore(tmp_path).read(run.id).captures == ()
-    assert RunStore(tmp_path).keep_capture(run.id, "shot 1", b"codes") == 0
+    assert RunStore(tmp_path).keep_capture(run.id, "shot 1", b"codes").name == "0"
 
 
 def test_power_cut_while_a_state_is_written_leaves_the_old_state_whole(tmp_path: Path) -> None:
@@ -97,10 +97,30 @@ def test_a_capture_that_has_no_record_of_it_yet_is_not_handed_out_and_not_overwr
         RunStore(tmp_path, rename=cut).keep_capture(run.id, "shot 1", b"first")
     store = RunStore(tmp_path)
     with pytest.raises(UnknownCapture):
-        store.capture(run.id, 0)
+        store.capture(run.id, "0")
     with pytest.raises(StoreFailed, match="exists"):
         store.keep_capture(run.id, "shot 1", b"second")
     assert (tmp_path / run.id / "capture-0.npz").read_bytes() == b"first"
+
+
+def test_shots_are_numbered_as_in_the_result_and_looks_have_names_of_their_own(store: RunStore) -> None:
+    """The looks come first at the bench and last in the list; every name leads to its own file."""
+    run = store.create(make())
+    labels = ("idle look 1", "sounding 1", "shot 1", "forced shot 1", "forced look 1")
+    given = [store.keep_capture(run.id, label, label.encode()).name for label in labels]
+    assert given == ["look-0", "look-1", "0", "1", "look-2"]
+    named = named_captures(store.read(run.id).captures)
+    assert [(c.name, c.shot, c.label) for c in named] == [
+        ("0", 0, "shot 1"),
+        ("1", 1, "forced shot 1"),
+        ("look-0", None, "idle look 1"),
+        ("look-1", None, "sounding 1"),
+        ("look-2", None, "forced look 1"),
+    ]
+    for c in named:
+        assert store.capture(run.id, c.name).read_bytes() == c.label.encode()
+    with pytest.raises(UnknownCapture, match="no capture '2'; it has captures 0, 1, look-0, look-1, look-2"):
+        store.capture(run.id, "2")
 
 
 @pytest.mark.parametrize(

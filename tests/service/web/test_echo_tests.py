@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
-from tests.service.bench_of_straw import StrawEchoTest
+from service.hooks import RunHooks
+from tests.service.bench_of_straw import StrawEchoTest, capture
 from tests.service.web.conftest import Client
 
 URL = "/api/v1/stations/north-1/echo-tests"
@@ -43,7 +45,7 @@ def test_a_done_run_carries_verdict_result_report_and_captures(client: Client) -
     run = settled(client, ask(client))
     assert (run["state"], run["verdict"]) == ("done", "pass")
     assert run["result"] == {"schema": 1, "verdict": "pass", "criteria": [], "findings": []}
-    assert [c["label"] for c in run["captures"]] == ["shot 1"]
+    assert [(c["name"], c["number"], c["label"]) for c in run["captures"]] == [("0", 0, "shot 1")]
     report = client.get(run["report"])
     assert report.headers["content-type"].startswith("text/html")
     assert "1 shots" in report.text
@@ -86,7 +88,7 @@ def test_the_kept_capture_is_handed_out_byte_by_byte(client: Client) -> None:
     run = settled(client, ask(client))
     response = client.get(run["captures"][0]["href"], params={"format": "npz"})
     assert response.status_code == 200
-    kept = client.app.state.wiring.store.capture(run["id"], 0)  # type: ignore[attr-defined]
+    kept = client.app.state.wiring.store.capture(run["id"], "0")  # type: ignore[attr-defined]
     assert response.content == kept.read_bytes()
     assert run["id"] in response.headers["content-disposition"]
 
@@ -107,10 +109,34 @@ def test_a_capture_is_handed_out_as_csv_and_vcd_too(client: Client) -> None:
     assert "ch2" in vcd
 
 
+def test_capture_n_is_shot_n_of_the_result_document_and_looks_have_their_own_names(
+    serve_straw: Callable[..., Client],
+) -> None:
+    """What was looked at before the payload was sent must not be taken for the evidence of shot 0."""
+
+    class LooksFirst(StrawEchoTest):
+        def _work(self, hooks: RunHooks) -> dict[str, Any]:
+            hooks.keep(replace(capture(), taken_at="2027-01-12T06:31:07Z"), "idle look 1")
+            return super()._work(hooks)
+
+    client = serve_straw(LooksFirst())
+    run = settled(client, ask(client))
+    assert [(c["name"], c["number"], c["label"]) for c in run["captures"]] == [
+        ("0", 0, "shot 1"),
+        ("look-0", None, "idle look 1"),
+    ]
+    assert [c["href"].rsplit("/", 1)[1] for c in run["captures"]] == ["0", "look-0"]
+    store = client.app.state.wiring.store  # type: ignore[attr-defined]
+    taken = [(store.folder(run["id"]) / f"capture-{n}.npz").read_bytes() for n in (0, 1)]
+    assert taken[0] != taken[1]
+    assert [client.get(c["href"]).content for c in run["captures"]] == [taken[1], taken[0]]
+    assert client.get(f"/api/v1/runs/{run['id']}/captures/1").status_code == 404
+
+
 def test_a_kept_capture_that_was_changed_is_not_handed_out_as_true(client: Client) -> None:
     """The seal of the file is checked before volts are made of it."""
     run = settled(client, ask(client))
-    path = client.app.state.wiring.store.capture(run["id"], 0)  # type: ignore[attr-defined]
+    path = client.app.state.wiring.store.capture(run["id"], "0")  # type: ignore[attr-defined]
     path.write_bytes(path.read_bytes()[:-200])
     assert client.get(run["captures"][0]["href"], params={"format": "csv"}).status_code == 422
 

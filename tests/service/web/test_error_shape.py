@@ -154,7 +154,7 @@ def test_filters_that_make_no_sense_are_refused(client: Client) -> None:
     assert_problem(client.get("/api/v1/runs?state=asleep"), 422, "state")
     assert_problem(client.get("/api/v1/runs?limit=0"), 422, "limit")
     assert_problem(client.get("/api/v1/runs?statoin=north-1"), 422, "statoin")
-    assert_problem(client.get(f"/api/v1/runs/{NO_RUN}/captures/x"), 422)
+    assert_problem(client.get(f"/api/v1/runs/{NO_RUN}/captures/x"), 404)
 
 
 def test_a_mistake_in_the_program_is_a_problem_without_its_inner_parts(
