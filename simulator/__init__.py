@@ -12,8 +12,8 @@ From a command line: `python -m simulator --help`. In a test:
         benches[0].addresses.pty       # "/dev/pts/N"
         benches[0].plan                # the truth: every level, rate, error of this bench
 
-Clocks: "real" follows the monotonic clock. With "virtual" bench time stands still except that each message to
-the scope takes 0.5 ms and that waiting jumps to the next thing that is known to come (asking for the status is
-waiting, too); what one write to the serial link sets off is over at once. The same seed and the same messages
-then give the same codes. Bytes that belong together must come in one write.
+Clocks: "real" follows the monotonic clock. With "virtual" bench time stands still, except that each message
+to the scope takes 0.5 ms and that waiting jumps to the next thing that is known to come (asking for the
+status is waiting, too); what one write to the serial link sets off is over at once. The same seed and the
+same messages then give the same codes. Bytes that belong together must come in one write.
 """

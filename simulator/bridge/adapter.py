@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
 
 from simulator.plan import BridgePlan
 from simulator.target.firmware import BURST_GAP_S
@@ -21,7 +20,7 @@ class Adapter:
         self._inbox: deque[tuple[float, int]] = deque()
         self._sent_in_burst = 0
 
-    def write(self, data: Sequence[int], now: float) -> list[Step]:
+    def write(self, data: bytes, now: float) -> list[Step]:
         """The steps that these bytes make on the to-target wire, never faster than the rate."""
         if now > self.transmitter.free_at + BURST_GAP_S:
             self._sent_in_burst = 0

@@ -16,6 +16,8 @@ import tty
 from collections.abc import Callable
 
 CHUNK = 65536
+SHORTEST_PAUSE_S = 1e-3
+"""The porter lets others have their turn between two rounds, however much there is to do."""
 
 
 class Doors:
@@ -130,5 +132,5 @@ class Porter:
     def _run(self) -> None:
         pause: float | None = None
         while not self._closing.is_set():
-            self._doors.wait(1.0 if pause is None else min(pause, 1.0))
+            self._doors.wait(1.0 if pause is None else min(max(pause, SHORTEST_PAUSE_S), 1.0))
             pause = self._work()

@@ -44,6 +44,7 @@ class Listener:
     def __init__(self, threshold_v: float, idle_v: float) -> None:
         self._threshold_v = threshold_v
         self._volts = idle_v
+        self._delays: dict[tuple[float, float, float], float] = {}
         self.times: list[float] = []
         """Instants at which the level changes; the level before the first is `first_level`."""
         self.first_level = MARK if idle_v > threshold_v else SPACE
@@ -52,7 +53,10 @@ class Listener:
         """Takes further steps of the wire."""
         for step in steps:
             if (step.volts > self._threshold_v) != (self._volts > self._threshold_v):
-                self.times.append(step.at + self._delay(step))
+                way = (self._volts, step.volts, step.duration_s)
+                if way not in self._delays:
+                    self._delays[way] = self._delay(step)
+                self.times.append(step.at + self._delays[way])
             self._volts = step.volts
 
     def forget(self, count: int) -> None:
@@ -129,6 +133,10 @@ class Receiver:
 
     def _majority(self, element: float) -> int:
         """Level of the element whose tick 0 is at `element`."""
+        times, last = self.listener.times, element + LAST * self._tick_s
+        passed = bisect_right(times, element + FIRST * self._tick_s, lo=self._next)
+        if passed == len(times) or times[passed] > last:
+            return self._level_after(passed - 1)  # no change between the three ticks
         marks = sum(self._level(element + tick * self._tick_s) for tick in (FIRST, MIDDLE, LAST))
         return MARK if marks >= 2 else SPACE
 
@@ -161,14 +169,19 @@ class Transmitter:
         self.bit_s = bit_s
         self.free_at = 0.0
         """End of the last thing that was sent."""
-        self._driver = driver
+        self._moves = (
+            lambda at: Step(at, driver.low_v, driver.fall_s),
+            lambda at: Step(at, driver.high_v, driver.rise_s),
+        )
+        self._changes: dict[int, list[tuple[int, int]]] = {}
+        """Of each value sent so far: element numbers at which the level changes, and to what."""
         self._stop_level = stop_level
 
     def send(self, value: int, not_before: float) -> list[Step]:
         """The steps of one character, which starts as soon as the line is free."""
         start = max(not_before, self.free_at)
         elements = self.frame.elements(value)
-        steps = self._steps((MARK, *elements), start)
+        steps = self._steps(value, start)
         end = start + len(elements) * self.bit_s
         self.free_at = start + self.frame.total_bits * self.bit_s
         if self._stop_level == SPACE:
@@ -186,14 +199,14 @@ class Transmitter:
         self.free_at = end + 2 * self.bit_s
         return self._edge(MARK, SPACE, start) + self._edge(SPACE, MARK, end)
 
-    def _steps(self, levels: tuple[int, ...], start: float) -> list[Step]:
-        steps: list[Step] = []
-        for number, (old, new) in enumerate(pairwise(levels)):
-            steps += self._edge(old, new, start + number * self.bit_s)
-        return steps
+    def _steps(self, value: int, start: float) -> list[Step]:
+        """From the start edge to the last change before the stop element."""
+        if value not in self._changes:
+            levels = (MARK, *self.frame.elements(value))
+            pairs = enumerate(pairwise(levels))
+            self._changes[value] = [(number, new) for number, (old, new) in pairs if old != new]
+        bit_s = self.bit_s
+        return [self._moves[new](start + number * bit_s) for number, new in self._changes[value]]
 
     def _edge(self, old: int, new: int, at: float) -> list[Step]:
-        if old == new:
-            return []
-        driver = self._driver
-        return [Step(at, driver.high_v, driver.rise_s) if new else Step(at, driver.low_v, driver.fall_s)]
+        return [] if old == new else [self._moves[new](at)]

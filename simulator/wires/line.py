@@ -10,6 +10,7 @@ from array import array
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,8 +43,7 @@ class Piece:
         return Piece(self.start_v, self.times - origin, self.volts, self.durations)
 
 
-@dataclass(frozen=True)
-class Step:
+class Step(NamedTuple):
     """A driver's move to another voltage; `at` is its 50 % instant."""
 
     at: float

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 
@@ -12,6 +11,9 @@ from simulator.plan import FLOATING, FROM_TARGET, REFERENCE, TO_TARGET, BenchPla
 from simulator.target.board import Board
 from simulator.target.uart import Listener
 from simulator.wires.line import Floating, Line, Node, ReferenceOutput, Step
+
+LOOK_AHEAD_S = 0.02
+"""A long text is worked out in parts: this much before its time."""
 
 
 class Network:
@@ -36,16 +38,14 @@ class Network:
             FLOATING: Floating(),
         }
 
-    def write(self, data: Sequence[int], now: float) -> None:
-        """The PC wrote these bytes now."""
+    def write(self, data: bytes, now: float) -> None:
+        """The PC wrote these bytes now: what they make of the to-target wire is written down at once."""
         self._drive_to_target(self.adapter.write(data, now))
         self.catch_up(now)
 
     def catch_up(self, now: float) -> None:
-        """Everybody hears what is known of the wires by now (or later, where it is already written down)."""
-        known = max(now, self.adapter.transmitter.free_at)
-        self._drive_from_target(self.board.run(known))
-        self.adapter.listen(max(known, self.board.transmitter.free_at))
+        """Everybody hears what has happened by now, and a little ahead of it where that is already known."""
+        self._hear(max(now, min(self.adapter.transmitter.free_at, now + LOOK_AHEAD_S)))
 
     def next_event(self) -> float | None:
         """The next instant at which the serial side has something to do, None when all is quiet."""
@@ -54,19 +54,20 @@ class Network:
         return min(due, default=None)
 
     def quiet_at(self) -> float:
-        """The instant at which everything that is going on now will be over."""
+        """The instant at which everything that is going on now will be over; everybody has heard it then."""
+        self._hear(self.adapter.transmitter.free_at)
         for _ in range(1000):
             pending = (self.board.receiver.due(), self.adapter.receiver.due())
             due = [instant for instant in pending if instant is not None]
             if not due:
                 break
-            self.catch_up(math.nextafter(max(due), math.inf))
-        ends = (
-            self.adapter.transmitter.free_at,
-            self.board.transmitter.free_at,
-            self.adapter.last_due() or 0.0,
-        )
-        return max(ends)
+            self._hear(math.nextafter(max(due), math.inf))
+        last_due = self.adapter.last_due() or 0.0
+        return max(self.adapter.transmitter.free_at, self.board.transmitter.free_at, last_due)
+
+    def _hear(self, known: float) -> None:
+        self._drive_from_target(self.board.run(known))
+        self.adapter.listen(max(known, self.board.transmitter.free_at))
 
     def _drive_to_target(self, steps: list[Step]) -> None:
         self.to_target.drive(steps)

@@ -78,6 +78,26 @@ def test_bytes_come_back_no_faster_than_the_line_can_carry_them() -> None:
         assert time.monotonic() - begin >= 49 * 1.0416e-3
 
 
+def test_a_long_text_does_not_hold_the_bench_up() -> None:
+    """Real clock: 20,000 characters; meanwhile the scope answers, and there is no gap between them."""
+    with open_benches(clock="real") as (bench,), link_to(bench) as link, Raw(bench.addresses.socket) as scope:
+        link.write(bytes([0x55]) * 20_000)
+        assert len(link.read(100)) == 100
+        assert scope.ask("SYST:VERS?") == "1999.0"
+        assert len(link.read(19_900)) == 19_900
+        times = bench.network.to_target.piece(0.0, 1e9).times
+        assert np.diff(times[::10]) == pytest.approx(10 * bench.plan.bridge.end.bit_s, rel=1e-6)
+
+
+def test_one_write_is_one_burst() -> None:
+    """Virtual clock: however long, one character follows the other without a gap."""
+    with open_benches() as (bench,), link_to(bench) as link:
+        link.write(bytes([0x55]) * 4000)
+        assert link.read(4000) == bytes([0x55]) * 4000
+        times = bench.network.to_target.piece(0.0, 1e9).times
+        assert np.diff(times[::10]) == pytest.approx(10 * bench.plan.bridge.end.bit_s, rel=1e-6)
+
+
 def test_pty_and_socket_reach_the_same_board_at_the_same_time() -> None:
     """What one writes is echoed to both; nothing is lost between them."""
     with open_benches() as (bench,):
