@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 
 from service.pipeline.evidence import Evidence
 from service.pipeline.findings import Finding
-from service.pipeline.rules import echo, line, probes, record
+from service.pipeline.rules import echo, line, noise, probes, record
 
 Rule = Callable[[Evidence], Iterable[Finding]]
 
@@ -38,7 +38,7 @@ RULES: tuple[Rule, ...] = (
     probes.probe_ratio,
     probes.zero_shifted,
     probes.clipped,
-    probes.noisy,
+    noise.noisy,
     probes.glitches,
     line.framing,
     line.rate_off,

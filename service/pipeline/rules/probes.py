@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from service.pipeline.evidence import FROM_TARGET, ROLES, TO_TARGET, Evidence
 from service.pipeline.families import FAMILIES, Family, likely_family
-from service.pipeline.findings import FAIL, WARNING, Finding, make_finding
+from service.pipeline.findings import Finding, make_finding
 from service.pipeline.phrases import line_words, many, quantity, volts
 
 RATIO_SPREAD = 1.6
@@ -166,41 +166,6 @@ def levels_spoiled(evidence: Evidence, role: str) -> bool:
         or any(True for f in clipped(evidence) if f.line == role)
         or (role == FROM_TARGET and bool(evidence.bridged))
     )
-
-
-def noisy(evidence: Evidence) -> Iterator[Finding]:
-    """Half the swing over the rms noise below the limits."""
-    limits = evidence.expectation.limits
-    for role in ROLES:
-        ratio_db = signal_to_noise_db(evidence, role)
-        if ratio_db is None or ratio_db >= limits.noise_warn_db:
-            continue
-        detail = (
-            f"half the swing of the {line_words(role)} is only {ratio_db:.1f} dB above the noise of "
-            f"{quantity(evidence.lines[role].noise_v or 0.0, 'V', 2)} rms"
-        )
-        severity = FAIL if ratio_db < limits.noise_min_db or hides_signal(evidence, role) else WARNING
-        yield make_finding("noisy", role, detail + ".", severity=severity, evidence={"db": ratio_db})
-
-
-def hides_signal(evidence: Evidence, role: str) -> bool:
-    """True where no two levels were found in noise so large that they may be in it."""
-    ratio_db = signal_to_noise_db(evidence, role)
-    found = evidence.lines[role].swing_v is not None
-    return not found and ratio_db is not None and ratio_db < evidence.expectation.limits.noise_warn_db
-
-
-def signal_to_noise_db(evidence: Evidence, role: str) -> float | None:
-    """Half the swing over the rms noise, dB; None where neither a swing nor a family is known.
-
-    A line on which no two levels were found is held against the swing that its family would have: a signal
-    could hide in so much noise.
-    """
-    line, fam = evidence.lines[role], evidence.family
-    swing = line.swing_v or (fam.supply_v if fam else None)
-    if not line.noise_v or not swing:
-        return None
-    return 20 * math.log10(0.5 * swing / line.noise_v)
 
 
 def glitches(evidence: Evidence) -> Iterator[Finding]:

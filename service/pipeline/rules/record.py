@@ -12,7 +12,7 @@ from service.pipeline.families import Family
 from service.pipeline.findings import FAIL, INFO, WARNING, Finding, make_finding
 from service.pipeline.phrases import character, line_words, many, quantity, volts
 from service.pipeline.readings import CUT
-from service.pipeline.rules import probes
+from service.pipeline.rules import noise
 
 SAME_LENGTH = 0.05
 """Pulses that differ by less are of one length: half of what one bit in nine would make."""
@@ -24,7 +24,7 @@ def no_activity(evidence: Evidence) -> Iterator[Finding]:
     """No characters on the to-target line in any shot: there is nothing that could have been echoed."""
     if any(len(r.characters) for _, r in evidence.readings(TO_TARGET)):
         return
-    if probes.hides_signal(evidence, TO_TARGET):
+    if noise.hides_signal(evidence, TO_TARGET):
         return  # `noisy` says so
     held = [r.flat_v for _, r in evidence.readings(TO_TARGET) if r.flat_v is not None]
     detail = f"it holds {volts(float(np.median(held)))}" if held else "no levels could be told"

@@ -567,6 +567,26 @@ def test_noise_that_could_hide_a_signal_is_not_called_silence() -> None:
     assert codes(document) == [("noisy", "bench", "to_target")]
 
 
+@pytest.mark.parametrize(("margin", "severity"), [(9.0, "warning"), (2.5, "fail")])
+@pytest.mark.parametrize("fault", ["changed", "missing"])
+def test_a_fault_that_noise_may_have_made_is_not_the_firmwares(
+    margin: float, severity: str, fault: str
+) -> None:
+    """A wrong character whose weakest bit stood only 2.5 sigma out of the noise voids; one that stood 9 fails."""
+    echoed = echo_of(SENT)
+    if fault == "changed":
+        echoed[2] = replace(echoed[2], value=0x65)
+    else:
+        del echoed[2]
+    given = shot(SENT, echoed, back=replace(BACK, noise_v=0.5))
+    margins = np.full(len(echoed), 20.0)
+    margins[2] = margin
+    characters = replace(given.from_target.characters, confidence=margins)
+    document = judged(replace(given, from_target=replace(given.from_target, characters=characters)))
+    assert finding(document, "noisy")["severity"] == severity
+    assert verdicts(document)["content"] == ("fail" if severity == "warning" else "inconclusive/bench")
+
+
 def test_short_pulses_are_named_and_excuse_what_they_may_have_spoilt() -> None:
     """Glitches beside a good echo leave it good; beside a lost one they are the likelier cause."""
     spiky = replace(LOOKS, glitches=3)
