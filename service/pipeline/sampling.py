@@ -17,6 +17,8 @@ RUN = 64
 RUNS = 256
 ROW = 2048
 GOLDEN = 0.6180339887498949
+FEWEST_STEPS = 16
+"""Steps between the outermost codes that make a grid: a made-up line of exactly two values shows none."""
 
 
 def contiguous_codes(codes: NDArray[Any]) -> NDArray[Any]:
@@ -62,7 +64,8 @@ def code_step(runs: NDArray[Any]) -> float:
     if runs.dtype.kind in "iu":
         if runs.dtype.itemsize == 1:
             return 1.0
-        return float(max(np.gcd.reduce(some.astype(np.int64) - int(some[0])), 1))
+        step = int(np.gcd.reduce(some.astype(np.int64) - int(some[0])))
+        return float(step) if 0 < FEWEST_STEPS * step <= int(np.ptp(some.astype(np.int64))) else 1.0
     return _float_step(np.unique(some.astype(np.float64)))
 
 
@@ -72,7 +75,8 @@ def _float_step(values: NDArray[np.float64]) -> float:
         return 1.0
     gaps = np.diff(values)
     gaps = gaps[gaps > 1e-6 * span]
-    return float(gaps.min()) if len(gaps) < 1024 and gaps.min() > span / 1024 else span / 1024
+    grid = float(gaps.min())
+    return grid if len(gaps) < 1024 and span / 1024 < grid <= span / FEWEST_STEPS else span / 1024
 
 
 def excursions(codes: NDArray[Any], low: float, high: float, most: int = 256) -> NDArray[np.int64]:

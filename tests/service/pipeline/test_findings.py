@@ -572,7 +572,7 @@ def test_noise_that_could_hide_a_signal_is_not_called_silence() -> None:
 def test_a_fault_that_noise_may_have_made_is_not_the_firmwares(
     margin: float, severity: str, fault: str
 ) -> None:
-    """A wrong character whose weakest bit stood only 2.5 sigma out of the noise voids; one that stood 9 fails."""
+    """A wrong character whose weakest bit stood 2.5 sigma out of the noise voids, one that stood 9 fails."""
     echoed = echo_of(SENT)
     if fault == "changed":
         echoed[2] = replace(echoed[2], value=0x65)

@@ -335,6 +335,22 @@ def test_several_shots_are_one_result() -> None:
     assert [e["shot"] for e in document["echoes"]] == [0] * 4 + [1] * 4 + [2] * 4
 
 
+@pytest.mark.parametrize("dtype", [np.float64, np.float32, np.int16, np.int8, np.uint8])
+def test_a_drawn_line_of_exactly_two_values_is_a_line(dtype: Any) -> None:
+    """No noise, no slope, no grid of a converter: as scripts make them, in floats and in integers."""
+    drawn = bench(b"Tide 7", wire=Wire(shape=ramp(0.0), interval_s=1e-7))
+
+    def two_valued(trace: Trace) -> Trace:
+        high = trace.volts() > 1.65
+        if np.dtype(dtype).kind == "f":
+            return Trace(np.where(high, 3.3, 0.0).astype(dtype), 1.0, 0.0, trace.interval_s, trace.start_s)
+        return Trace(np.where(high, 100, 0).astype(dtype), 0.033, 0.0, trace.interval_s, trace.start_s)
+
+    document = judged(Shot(two_valued(drawn.to_target), two_valued(drawn.from_target)), expectation=BLIND)
+    assert values(document, "from_target") == b"Tide 7"
+    assert document["verdict"] == "pass"
+
+
 def test_a_payload_that_was_lost_on_the_way_is_said() -> None:
     """--sent against the line."""
     document = judged(bench(b"Tide"), expectation=replace(KNOWN, sent=b"Tide 7"))
