@@ -29,6 +29,8 @@ class Kind:
     """The code that must be found; None: nothing must be."""
     frame: str | None = None
     """The frame with which it shows, None: any."""
+    seen_by: str = "echo"
+    """What shows it: "echo" an echo test, "check" only a station check (say, the corner of a square wave)."""
 
 
 def bench_plan(
@@ -269,12 +271,14 @@ BENCHES = (
         "the from-target probe is 20 % over-compensated",
         _probe(2, trimmer_pf=14.7),
         "probe-overcompensated",
+        seen_by="check",
     ),
     Kind(
         "probe-undercompensated",
         "the from-target probe is 20 % under-compensated",
         _probe(2, trimmer_pf=9.4),
         "probe-undercompensated",
+        seen_by="check",
     ),
     Kind("slow-timebase", "the clock of the scope is 3 % slow", _scope(clock_ppm=-30_000.0), "rate-off"),
     Kind(
@@ -283,9 +287,13 @@ BENCHES = (
         _scope(shortest_interval_s=2e-6),
         "too-few-samples",
     ),
-    Kind("self-test-fails", "*TST? answers 3", _scope(self_test=3), "self-test-failed"),
+    Kind("self-test-fails", "*TST? answers 3", _scope(self_test=3), "self-test-failed", seen_by="check"),
     Kind(
-        "other-scope", "another instrument stands there", _scope(serial_number="HS9999"), "identity-changed"
+        "other-scope",
+        "another instrument stands there",
+        _scope(serial_number="HS9999"),
+        "identity-changed",
+        seen_by="check",
     ),
     Kind(
         "hardware-error",

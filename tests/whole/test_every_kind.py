@@ -1,0 +1,48 @@
+"""Every kind of firmware and of bench that the simulator knows gives its finding in an echo test."""
+
+from __future__ import annotations
+
+import pytest
+
+from simulator.faults import BENCHES, FIRMWARES, Kind
+from tests.whole.benches import TEXT, codes, echo_document, verdicts
+
+TEXTS = {"slows-down": b"Quay 3"}
+"""What is sent where the usual text does not fit: six answers of this board fit into one record."""
+SHOWN_BY_AN_ECHO_TEST = tuple(k for k in BENCHES if k.seen_by == "echo")
+
+
+def named(rows: tuple[Kind, ...]) -> list[object]:
+    return [pytest.param(row, id=row.name) for row in rows]
+
+
+@pytest.mark.parametrize("kind", named(FIRMWARES))
+def test_each_firmware_gets_the_verdict_that_it_deserves(kind: Kind) -> None:
+    """A fault of the firmware is found under its name; nothing is blamed on the bench."""
+    text = TEXTS.get(kind.name, TEXT)
+    document = echo_document(text, firmware=kind.name, seed=5, frame=kind.frame or "8N1")
+    assert codes(document, "bench") == []
+    if kind.finding is None:
+        assert document["verdict"] == "pass"
+        assert codes(document) == []
+    else:
+        assert kind.finding in codes(document, "device")
+        assert "fail" in verdicts(document).values()
+
+
+@pytest.mark.parametrize("kind", named(SHOWN_BY_AN_ECHO_TEST))
+def test_a_fault_of_the_bench_is_named_and_never_fails_the_firmware(kind: Kind) -> None:
+    """The firmware is good in all of these: a device finding or a failed criterion would be unfair."""
+    document = echo_document(bench=kind.name, seed=5, frame=kind.frame or "8N1")
+    assert codes(document, "device") == []
+    assert "fail" not in verdicts(document).values()
+    if kind.finding is not None:
+        assert kind.finding in [f["code"] for f in document["findings"]]
+
+
+def test_every_code_of_a_simulated_kind_is_one_that_the_service_knows() -> None:
+    """The two houses share no code: the words must still be the same."""
+    from service.pipeline.findings import CODES
+
+    known = {row.code for row in CODES}
+    assert {k.finding for k in (*FIRMWARES, *BENCHES) if k.finding} <= known
