@@ -45,6 +45,7 @@ def open_scope(
     expected_idn: str | None = None,
     visa_library: str = "@py",
     timeout_s: float = DEFAULT_TIMEOUT_S,
+    leave_as_found: bool = False,
 ) -> Scope:
     """The scope at the VISA address `resource`, identified and ready to be set up.
 
@@ -55,6 +56,8 @@ def open_scope(
             fields with the others left empty, e.g. ",,SN-1042,".
         visa_library: "@py", or whatever PyVISA takes for another VISA library.
         timeout_s: how long an answer may take unless the dialect says otherwise.
+        leave_as_found: read every setting before anything is changed, and bring it back on closing
+            (`Scope.put_back` says what could not be).
 
     Raises:
         RequestError: no such dialect, a fault in it, or an address that cannot be one.
@@ -64,7 +67,12 @@ def open_scope(
     from drivers.scope.scope import connect  # loads pyvisa and numpy
 
     return connect(
-        resource, dialect, expected_idn=expected_idn, visa_library=visa_library, timeout_s=timeout_s
+        resource,
+        dialect,
+        expected_idn=expected_idn,
+        visa_library=visa_library,
+        timeout_s=timeout_s,
+        leave_as_found=leave_as_found,
     )
 
 

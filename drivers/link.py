@@ -22,15 +22,16 @@ from typing import TypeVar
 import numpy as np
 import pyvisa
 from numpy.typing import NDArray
-from pyvisa.constants import SerialTermination, StatusCode
+from pyvisa.constants import ControlFlow, Parity, SerialTermination, StatusCode, StopBits
 from pyvisa.resources import MessageBasedResource, SerialInstrument
 
 from drivers.boundary import NO_ANSWER, translate
 from drivers.errands import Errands, Overdue
 from drivers.errors import DriverError, IdentityError, RequestError, TimedOut
 from drivers.library_side import close_leftovers, forget, keep_quiet, library_side, unblock
-from drivers.reading import SLOWEST_BYTES_PER_S, read_block, read_text
-from drivers.seam import Transport, transport_of
+from drivers.reading import read_block, read_text, slowest_of
+from drivers.scope.dialect import SerialLine
+from drivers.seam import SERIAL, Transport, transport_of
 
 Result = TypeVar("Result")
 
@@ -50,6 +51,7 @@ class VisaLink:
 
     Args:
         address: VISA resource name.
+        serial_line: how the port is set where the address is a serial one; the library's 9600 8N1 without it.
         greet: called after each opening with this link, to see that the right instrument answers and is in
             order. What it raises fails the opening; re-opening tries again, except after an IdentityError.
     """
@@ -62,6 +64,7 @@ class VisaLink:
         timeout_s: float = DEFAULT_TIMEOUT_S,
         greet: Callable[[VisaLink], None] | None = None,
         pause: Callable[[float], None] = time.sleep,
+        serial_line: SerialLine | None = None,
     ) -> None:
         if not (math.isfinite(timeout_s) and timeout_s > 0):
             raise RequestError(f"timeout_s must be positive, was {timeout_s!r}", address=address)
@@ -70,6 +73,7 @@ class VisaLink:
         self.timeout_s = timeout_s
         self._visa_library = visa_library
         self._transport = transport_of(address)
+        self._serial_line = serial_line if self._transport is SERIAL else None
         self._greet = greet
         self._pause = pause
         self._session: _Session | None = None
@@ -102,7 +106,7 @@ class VisaLink:
     ) -> NDArray[np.uint8]:
         data = self._encoded([*before, message])
         wait_s = timeout_s or self.timeout_s
-        whole_s = wait_s + limit_bytes / SLOWEST_BYTES_PER_S
+        whole_s = wait_s + limit_bytes / slowest_of(self._serial_line)
         with self.lock:
             session = self._ready()
             return self._do(lambda: session.ask_block(data, wait_s, limit_bytes, newline), whole_s, message)
@@ -142,7 +146,7 @@ class VisaLink:
         return self._session
 
     def _connect(self) -> None:
-        session = _Session(self.address, self._transport, self._visa_library)
+        session = _Session(self.address, self._transport, self._visa_library, self._serial_line)
         self._session = session
         self._do(lambda: session.open(self.timeout_s), self.timeout_s, None, opening=True)
         try:
@@ -190,11 +194,15 @@ class VisaLink:
 class _Session:
     """One VISA session and its thread, in which everything but `discard` runs."""
 
-    def __init__(self, address: str, transport: Transport, visa_library: str) -> None:
+    def __init__(
+        self, address: str, transport: Transport, visa_library: str, line: SerialLine | None
+    ) -> None:
         self.errands = Errands(f"visa {address}")
         self.marks_end = transport.marks_end
         self.piece_bytes = transport.piece_bytes
         self.timeout_s = 0.0
+        self.slowest_bytes_per_s = slowest_of(line)
+        self._line = line
         self._address = address
         self._visa_library = visa_library
         self._resource: MessageBasedResource | None = None
@@ -212,6 +220,8 @@ class _Session:
             resource.close()
             raise RequestError("that is not an instrument which takes messages")
         self._resource = resource
+        if self._line is not None and isinstance(resource, SerialInstrument):
+            set_serial_line(resource, self._line)
         self.set_timeout(timeout_s)
         side = library_side(resource)
         if isinstance(getattr(side, "max_recv_size", None), int) and not self.marks_end:
@@ -290,6 +300,18 @@ class _Session:
             forget(resource, handle)
 
 
+def set_serial_line(resource: SerialInstrument, line: SerialLine) -> None:
+    """Rate, frame and flow control of the port. Raises RequestError when the port cannot be set so."""
+    try:
+        resource.baud_rate = line.baud
+        resource.data_bits = int(line.frame[0])
+        resource.parity = PARITIES[line.frame[1]]
+        resource.stop_bits = STOP_BITS[line.frame[2:]]
+        resource.flow_control = FLOWS[line.flow]
+    except Exception as error:
+        raise RequestError(f"the port does not take {line.baud} {line.frame} ({error})") from error
+
+
 # --- the library: one manager for the process ---------------------------------------------------------------
 
 
@@ -317,3 +339,6 @@ _MANAGERS: dict[str, pyvisa.ResourceManager] = {}
 _LOCKS: weakref.WeakValueDictionary[str, threading.RLock] = weakref.WeakValueDictionary()
 
 WIDE_PIECE = 512 << 10
+PARITIES = {"N": Parity.none, "E": Parity.even, "O": Parity.odd, "M": Parity.mark, "S": Parity.space}
+STOP_BITS = {"1": StopBits.one, "1.5": StopBits.one_and_a_half, "2": StopBits.two}
+FLOWS = {"none": ControlFlow.none, "xon": ControlFlow.xon_xoff, "rts": ControlFlow.rts_cts}

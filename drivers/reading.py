@@ -11,9 +11,12 @@ from numpy.typing import NDArray
 
 from drivers.errors import ReplyError, TimedOut
 from drivers.scope import scpi
+from drivers.scope.dialect import SerialLine
 
 SLOWEST_BYTES_PER_S = 100_000
 """A block may take this long on top of the time-out: slow instruments manage a few hundred kB/s."""
+SERIAL_SHARE = 0.5
+"""A serial line is slower than its bits by the pauses between them: half of what they allow is believed."""
 TRAILER_TIMEOUT_S = 0.5
 FIRST_TEXT_PIECE = 4096
 LONGEST_TEXT = 64 << 20
@@ -27,6 +30,7 @@ class Source(Protocol):
     marks_end: bool
     """The transport says where a message ends; else only a newline does."""
     timeout_s: float
+    slowest_bytes_per_s: float
 
     def read(self, count: int) -> tuple[bytes, bool]:
         """Raises TimedOut after `timeout_s` of silence."""
@@ -36,6 +40,11 @@ class Source(Protocol):
 
     def stop_at_newline(self, on: bool) -> None:
         """Whether a read ends at 0x0A."""
+
+
+def slowest_of(line: SerialLine | None) -> float:
+    """Bytes per second below which a block counts as stuck."""
+    return SLOWEST_BYTES_PER_S if line is None else min(SLOWEST_BYTES_PER_S, SERIAL_SHARE * line.bytes_per_s)
 
 
 def read_text(source: Source) -> bytes:
@@ -56,7 +65,7 @@ def read_block(source: Source, wait_s: float, limit_bytes: int, newline: bool) -
 
     Read by its length in large pieces into one array, never past it. Raises ReplyError for anything that
     is not such a block, is longer than `limit_bytes`, or does not end where its header says; TimedOut
-    when `wait_s` pass in silence or the whole takes longer than at SLOWEST_BYTES_PER_S.
+    when `wait_s` pass in silence or the whole takes longer than at the slowest rate of the source.
     """
     source.stop_at_newline(False)
     source.set_timeout(wait_s)
@@ -68,7 +77,7 @@ def read_block(source: Source, wait_s: float, limit_bytes: int, newline: bool) -
             expected=f"at most {limit_bytes} bytes",
         )
     data = np.empty(length, dtype=np.uint8)
-    deadline = time.monotonic() + wait_s + length / SLOWEST_BYTES_PER_S
+    deadline = time.monotonic() + wait_s + length / source.slowest_bytes_per_s
     trailer = _fill(source, data, deadline)
     if newline and not source.marks_end:
         trailer = _newline_after(source, length)

@@ -58,8 +58,9 @@ def transport_of(address: str) -> Transport:
     return next((transport for fragment, transport in TRANSPORTS if fragment in upper), OTHER)
 
 
+SERIAL = Transport(piece_bytes=4 << 10, marks_end=False, joins_messages=True)
 TRANSPORTS = (
-    ("ASRL", Transport(piece_bytes=4 << 10, marks_end=False, joins_messages=True)),
+    ("ASRL", SERIAL),
     ("::SOCKET", Transport(piece_bytes=64 << 10, marks_end=False, joins_messages=True)),
     ("::HISLIP", Transport(piece_bytes=512 << 10, marks_end=True, joins_messages=False)),
 )

@@ -43,6 +43,9 @@ class Conversation:
         self.identity: Identity | None = None
         self.left_over: tuple[tuple[int, str], ...] = ()
         """What stood in the error queue when the scope was greeted last."""
+        self.before_stopping: Callable[[], None] | None = None
+        """Called once, at the first contact, before anything is changed on the scope."""
+        self._met = False
 
     # --- opening --------------------------------------------------------------------------------------------
 
@@ -50,7 +53,7 @@ class Conversation:
         """After each opening: the right instrument, its old errors out of the way; at the first, also
         idle."""
         rules = self._dialect
-        first = self.identity is None
+        first, self._met = not self._met, True
         reply = link.query(rules.identify.query, timeout_s=rules.identify.timeout_s)
         try:
             identity = scpi.parse_identity(extract(reply, rules.identify.reply))
@@ -58,13 +61,15 @@ class Conversation:
             attach(error, link.address, rules.identify.query)
             raise
         self._check_identity(identity, link.address)
+        self.identity, self.link = identity, link
         self.left_over = self._drain(link)
+        if first and self.before_stopping is not None:
+            self.before_stopping()
         start = self.packed([*rules.clear.write, *(rules.abort.write if first else ())])
         if rules.errors is None:
             link.query(rules.identify.query, before=start)
         else:
             self._drain(link, before=start)
-        self.identity = identity
 
     def _check_identity(self, identity: Identity, address: str) -> None:
         if self.identity is not None and identity != self.identity:

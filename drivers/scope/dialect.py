@@ -91,6 +91,24 @@ class Fixed:
     expect: tuple[str, ...]
     """Words or numbers of which the reply must be one."""
     reply: Reply = Reply()
+    put_back: tuple[str, ...] = ()
+    """Units with {value} that bring back what was there before; empty: there is no way."""
+
+
+@dataclass(frozen=True)
+class SerialLine:
+    """How a scope on a serial line is spoken to: what its manual or its menu says of the port."""
+
+    baud: int = 9600
+    frame: str = "8N1"
+    flow: str = "none"
+    """none, xon or rts."""
+
+    @property
+    def bytes_per_s(self) -> float:
+        """What the line carries at most: start bit, data, parity and stop bits for each byte."""
+        data, parity, stop = int(self.frame[0]), self.frame[1] != "N", float(self.frame[2:])
+        return self.baud / (1 + data + parity + stop)
 
 
 @dataclass(frozen=True)
@@ -209,6 +227,11 @@ class Dialect:
     done: Poll
     ready: Poll | None
     fetch: Fetch
+    options: Question | None = None
+    """What is built in or licensed, as one text."""
+    release: Action | None = None
+    """Hands the front panel back to whoever stands before it."""
+    serial_line: SerialLine | None = None
     input_ohm: float | None = None
     """Of a scope whose input impedance cannot be switched."""
 

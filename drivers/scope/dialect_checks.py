@@ -124,6 +124,13 @@ def one_of(allowed: Iterable[str]) -> Callable[[Any], str]:
     return check
 
 
+def frame(value: Any) -> str:
+    """Data bits, parity and stop bits of a serial line, such as 8N1 or 7E1."""
+    if not isinstance(value, str) or not re.fullmatch(r"[5-8][NEOMS](1|1\.5|2)", value):
+        raise ValueError("must be data bits, parity (N E O M S) and stop bits, such as 8N1 or 7E1")
+    return value
+
+
 def steps(value: Any) -> tuple[float, ...]:
     """The values that exist: a list of numbers, or "1-2-5" for 1, 2 and 5 times every power of ten."""
     if value == "1-2-5":

@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 
 from drivers.errors import RequestError
 from drivers.scope import dialect_checks as must_be
-from drivers.scope.dialect import Action, Dialect, MessageRules, Poll, Question
+from drivers.scope.dialect import Action, Dialect, MessageRules, Poll, Question, SerialLine
 from drivers.scope.dialect_fetch import read_fetch
 from drivers.scope.dialect_settings import (
     CHANNEL,
@@ -111,6 +111,9 @@ def _dialect(table: Table, own: DialectText) -> Dialect:
         clear=_needed(table, "clear", _action),
         reset=_optional(table, "reset", _action),
         self_test=_optional(table, "self_test", _question),
+        options=_optional(table, "options", _question),
+        release=_optional(table, "release", _action),
+        serial_line=_optional(table, "serial_line", _serial_line),
         channel_settings=read_settings(channel, CHANNEL, (*words, "value"), channels),
         channel_fixed=read_fixed(channel, words),
         sweep_settings=read_settings(sweep, SWEEP, ("value",), channels),
@@ -157,6 +160,15 @@ def _question(table: Table) -> Question:
         query=table.take("query", must_be.command(())),
         timeout_s=table.take_optional("timeout_s", must_be.positive),
         reply=read_reply(table),
+    )
+
+
+def _serial_line(table: Table) -> SerialLine:
+    usual = SerialLine()
+    return SerialLine(
+        baud=table.take("baud", must_be.whole(50, 4_000_000), usual.baud),
+        frame=table.take("frame", must_be.frame, usual.frame),
+        flow=table.take("flow", must_be.one_of(("none", "xon", "rts")), usual.flow),
     )
 
 

@@ -113,7 +113,8 @@ def _words(table: Table, kind: Kind, channels: Channels) -> dict[str, tuple[str,
     return words
 
 
-def read_fixed(group: Table, placeholders: Iterable[str]) -> tuple[Fixed, ...]:
+def read_fixed(group: Table, given: Iterable[str]) -> tuple[Fixed, ...]:
+    placeholders = tuple(given)
     table = group.table("fixed")
     if table is None:
         return ()
@@ -127,10 +128,13 @@ def read_fixed(group: Table, placeholders: Iterable[str]) -> tuple[Fixed, ...]:
                 query=row.take_optional("query", must_be.command(placeholders)),
                 expect=row.take("expect", must_be.words_or_numbers, ()),
                 reply=read_reply(row),
+                put_back=row.take("put_back", must_be.commands((*placeholders, "value")), ()),
             )
         )
         if bool(result[-1].query) != bool(result[-1].expect):
             raise row.fault("needs both a query and what to expect of it, or neither")
+        if result[-1].put_back and not result[-1].query:
+            raise row.fault("cannot put back what it has no query for", "put_back")
         row.done()
     return tuple(result)
 

@@ -12,6 +12,7 @@ Rules that hold in every method:
 from __future__ import annotations
 
 import contextlib
+import logging
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -20,6 +21,7 @@ from types import TracebackType
 
 from drivers.errors import DriverError, InstrumentError, RequestError, TimedOut
 from drivers.scope import scpi
+from drivers.scope.as_found import Found, put_back, read_found
 from drivers.scope.capture import Capture, Identity, TriggerRecord
 from drivers.scope.conversation import Conversation
 from drivers.scope.dialect import Action, Dialect, Poll
@@ -28,8 +30,11 @@ from drivers.scope.fetching import fetch_channel
 from drivers.scope.limits import limits_of
 from drivers.scope.panel import Panel
 from drivers.scope.settings import extract, same_word
-from drivers.scope.setup import ScopeLimits, ScopeSetup, ScopeState
+from drivers.scope.setup import Difference, ScopeLimits, ScopeSetup, ScopeState
 from drivers.seam import Link
+from drivers.tape import Tape, taped
+
+LOG = logging.getLogger(__name__)
 
 POLL_S = 0.002
 POLL_LONGEST_S = 0.05
@@ -45,16 +50,26 @@ def connect(
     expected_idn: str | None = None,
     visa_library: str = "@py",
     timeout_s: float = 2.0,
+    leave_as_found: bool = False,
+    tape: Tape | None = None,
 ) -> Scope:
-    """Open the scope over VISA; see `drivers.open_scope`."""
+    """Open the scope over VISA; see `drivers.open_scope`. `tape` keeps what is said and answered."""
     from drivers.link import VisaLink  # pyvisa is loaded when a real link is made, and only then
 
     rules = load_dialect(dialect)
     conversation = Conversation(rules, expected_idn)
-    conversation.link = VisaLink(
-        resource, visa_library=visa_library, timeout_s=timeout_s, greet=conversation.greet
+    found: list[Found] = []
+    if leave_as_found:
+        conversation.before_stopping = lambda: found.extend(read_found(rules, conversation))
+    link = VisaLink(
+        resource,
+        visa_library=visa_library,
+        timeout_s=timeout_s,
+        greet=lambda link: conversation.greet(taped(link, tape)),
+        serial_line=rules.serial_line,
     )
-    return Scope(rules, conversation)
+    conversation.link = taped(link, tape)
+    return Scope(rules, conversation, found=tuple(found))
 
 
 class Scope:
@@ -68,6 +83,7 @@ class Scope:
         pause: Callable[[float], None] = time.sleep,
         clock: Callable[[], float] = time.monotonic,
         now: Callable[[], datetime] = lambda: datetime.now(UTC),
+        found: tuple[Found, ...] = (),
     ) -> None:
         self.dialect = dialect
         self._talk = conversation
@@ -80,6 +96,8 @@ class Scope:
         self._armed = False
         self._forced = False
         self._finished_at: str | None = None
+        self._found = found
+        self._untouched = not found
 
     def __enter__(self) -> Scope:
         return self
@@ -228,13 +246,39 @@ class Scope:
                 settings={**state.settings, "dialect": self.dialect.name, "address": self.address},
             )
 
+    def put_back(self) -> tuple[Difference, ...]:
+        """Bring back every setting that was found at opening with `leave_as_found`; what could not be.
+
+        Nothing can be kept over a kill of this process. Raises NotReachable.
+        """
+        with self._link.lock:
+            if self._armed:
+                self.abort()
+            left = put_back(self._found, self._talk)
+            self._state, self._untouched = None, True
+            return left
+
     def close(self) -> None:
-        """Stop the scope if it may be armed, and end the session. Never raises."""
+        """Stop the scope if it may be armed, put back what was found, and end the session. Never raises."""
         with self._link.lock:
             if self._armed:
                 with contextlib.suppress(DriverError):  # out of reach: the next contact begins with a stop
                     self.abort()
+            self._leave()
             self._link.close()
+
+    def _leave(self) -> None:
+        """The scope as it was found, its front panel in the hands of whoever stands before it."""
+        try:
+            left = () if self._untouched else self.put_back()
+            if self.dialect.release is not None:
+                self._do(self.dialect.release)
+        except DriverError as error:
+            if not self._untouched:
+                LOG.warning("%s could not be left as it was found: %s", self.address, error)
+        else:
+            for one in left:
+                LOG.warning("%s: %s was %s and is left at %s", self.address, one.setting, one.asked, one.got)
 
     # --- inside
     # ------------------------------------------------------------------------------------------------

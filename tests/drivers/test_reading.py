@@ -19,6 +19,7 @@ class Script:
         self.piece_bytes = 7
         self.marks_end = marks_end
         self.timeout_s = 1.0
+        self.slowest_bytes_per_s = 1e5
         self.stops = True
 
     def read(self, count: int) -> tuple[bytes, bool]:

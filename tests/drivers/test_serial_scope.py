@@ -6,14 +6,17 @@ from __future__ import annotations
 import contextlib
 import os
 import select
+import termios
 import threading
 import time
 from collections.abc import Callable, Iterator
 
 import pytest
 
-from drivers.errors import ReplyError, TimedOut
+from drivers.errors import ReplyError, RequestError, TimedOut
 from drivers.link import VisaLink
+from drivers.reading import slowest_of
+from drivers.scope.dialect import SerialLine
 from tests.drivers.servers import block
 
 pty = pytest.importorskip("pty", reason="pseudo-terminals are a POSIX thing")
@@ -92,3 +95,33 @@ def test_a_late_answer_is_met_by_the_greeting() -> None:
             link.query("A?")
         assert link.query("A?") == "NEW"
         link.close()
+
+
+def test_the_port_is_set_as_the_dialect_says() -> None:
+    """A scope at another rate says nothing at the library's own 9600 8N1."""
+    with instrument({"*IDN?": b"A,B,1,0\n"}) as address:
+        link = VisaLink(address, timeout_s=1.0, serial_line=SerialLine(19200, "8N2", "xon"))
+        assert link.query("*IDN?") == "A,B,1,0"
+        port = os.open(address.removeprefix("ASRL").removesuffix("::INSTR"), os.O_RDWR | os.O_NOCTTY)
+        flags_in, _, flags, _, _, speed, _ = termios.tcgetattr(port)
+        os.close(port)
+        link.close()
+    assert speed == termios.B19200
+    assert flags & termios.CSTOPB
+    assert flags_in & termios.IXON
+
+
+def test_a_port_that_cannot_be_set_so_is_a_wrong_request() -> None:
+    """A pseudo-terminal takes no 7 data bits; some adapters neither."""
+    with (
+        instrument({"*IDN?": b"A,B,1,0\n"}) as address,
+        pytest.raises(RequestError, match="does not take 19200 7E1"),
+    ):
+        VisaLink(address, timeout_s=1.0, serial_line=SerialLine(19200, "7E1"))
+
+
+def test_a_slow_line_is_given_the_time_that_its_bits_need() -> None:
+    """1000 bytes at 9600 8E1 (11 bits each) take 1.15 s: a block is not stuck before twice that."""
+    assert SerialLine(9600, "8E1").bytes_per_s == pytest.approx(9600 / 11)
+    assert slowest_of(SerialLine(9600, "8E1")) == pytest.approx(9600 / 11 / 2)
+    assert slowest_of(None) == 100_000

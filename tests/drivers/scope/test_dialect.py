@@ -211,7 +211,19 @@ def test_every_key_of_the_format_is_explained_in_the_shipped_file(monkeypatch: p
     assert {"write", "query", "means"} <= asked
     units = {unit for unit in UNITS if unit not in ("dB", "ratio", "gain", "number")}
     meanings = {word for meaning in MEANINGS for word in re.findall(r"\w+", meaning)}
-    of_other_files = {"lead", "A", "B", "1", "2", "single", "type", "reference", "filter", "polarity"}
+    of_other_files = {
+        "lead",
+        "A",
+        "B",
+        "1",
+        "2",
+        "single",
+        "type",
+        "reference",
+        "filter",
+        "polarity",
+        "factor",
+    }
     assert sorted((asked | units | meanings) - explained - of_other_files) == []
 
 
