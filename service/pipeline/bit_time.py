@@ -22,6 +22,10 @@ from service.pipeline.characters import Frames
 from service.pipeline.line_fit import SharedSlope, fit_shared_slope
 from service.pipeline.readings import BREAK, CUT, FRAMING, Characters, LineReading, Value
 
+ODD = 12.0
+"""Residuals beyond so many times their median (eight standard deviations) are not noise ..."""
+ODD_BITS = 0.01
+"""... unless they are below this, in bit times."""
 PRIOR = 30.0
 """Degrees of freedom that the predicted edge noise counts for."""
 
@@ -39,9 +43,31 @@ def fit_frames(
     """The shared slope of the usable frames (of all, where they give none); None without an answer.
 
     `times` are the edges from the first start on, `stop` the number of the boundary before the stop element.
+    Frames with an edge far off the others' scatter (a glitch has met it) are left out.
     """
-    found = _fit(times, frames, usable, stop)
-    return found if found is not None else _fit(times, frames, np.ones(len(frames.starts), np.bool_), stop)
+    fit = _fit(times, frames, usable, stop)
+    if fit is None:
+        usable = np.ones(len(frames.starts), np.bool_)
+        fit = _fit(times, frames, usable, stop)
+    for _ in range(2):
+        odd = None if fit is None else _odd_frames(fit)
+        if fit is None or odd is None:
+            return fit
+        usable = usable.copy()
+        usable[np.flatnonzero(usable)[odd]] = False
+        fit = _fit(times, frames, usable, stop) or fit
+    return fit
+
+
+def _odd_frames(fit: SharedSlope) -> NDArray[np.int64] | None:
+    """Frames of the fit with a residual that noise does not explain, at most half of them; None without."""
+    size = np.abs(fit.residuals)
+    limit = max(ODD * float(np.median(size)), ODD_BITS * fit.slope)
+    if size.max() <= limit:
+        return None
+    worst = np.maximum.reduceat(size, fit.firsts)
+    odd = np.flatnonzero(worst > limit)
+    return odd if len(odd) <= len(worst) // 2 else None
 
 
 def sound_frames(characters: Characters, count: int) -> NDArray[np.bool_]:

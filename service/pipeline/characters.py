@@ -22,6 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from service.pipeline.edges import Span
 from service.pipeline.readings import BREAK, CUT, FRAMING, PARITY, Characters, Edges, FrameFormat
 
 UNKNOWN = -1
@@ -35,14 +36,6 @@ LONG = 4000
 """Possible start edges from which doubled jumps pay."""
 TRIAL_EDGES = 96
 """Edges looked at to choose among candidates for the first start edge."""
-
-
-@dataclass(frozen=True)
-class Span:
-    """First and last instant of the record, seconds."""
-
-    start_s: float
-    end_s: float
 
 
 @dataclass(frozen=True)
@@ -200,7 +193,7 @@ def read_frames(
     inside = np.add.reduceat(frames.element <= stop, frames.places, dtype=np.int64)
     last_edge = frames.starts + inside - 1
     values = (content & ((1 << frame.data_bits) - 1)).astype(np.int32)
-    errors = _parity_errors(content, frame) * np.uint8(PARITY)
+    errors = parity_errors(content, frame) * np.uint8(PARITY)
     no_stop = (content >> (stop - 1)) & 1 == 0
     no_stop |= _short_stop(start, bit_time_s, frame)
     errors[no_stop] = FRAMING
@@ -218,7 +211,7 @@ def _masks(stop: int) -> NDArray[np.uint16]:
     return np.array([0, *(whole & ~((1 << element) - 1) for element in range(stop + 2))], np.uint16)
 
 
-def _parity_errors(content: NDArray[np.uint16], frame: FrameFormat) -> NDArray[np.uint8]:
+def parity_errors(content: NDArray[np.uint16], frame: FrameFormat) -> NDArray[np.uint8]:
     """1 where the parity bit is not what the data bits ask for."""
     if frame.parity == "N":
         return np.zeros(len(content), np.uint8)

@@ -4,6 +4,7 @@ axis.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -20,6 +21,14 @@ BAND = 0.4
 SHORTEST = 0.45
 """A pulse shorter than this many bit times is no element of a character (half a bit, less edge distortion).
 """
+
+
+@dataclass(frozen=True)
+class Span:
+    """First and last instant of the record, seconds."""
+
+    start_s: float
+    end_s: float
 
 
 def find_edges(trace: Trace, codes: NDArray[Any], states: States) -> Edges:
@@ -50,3 +59,17 @@ def without_glitches(edges: Edges, bit_time_s: float) -> Edges:
             keep[place : place + 2] = False
     removed = int((~keep).sum()) // 2
     return Edges(edges.times_s[keep], edges.rising[keep], edges.glitches + removed)
+
+
+def idle_level(edges: Edges, span: Span, frame_s: float) -> bool | None:
+    """The level in which the line rests for longer than a frame; None when it never does."""
+    if len(edges) == 0:
+        return None
+    times, rising = edges.times_s, edges.rising
+    lengths = times[1:] - times[:-1]
+    long = np.flatnonzero(lengths >= frame_s)
+    # seconds of rest in the low and in the high level, the ends of the record included
+    rest = np.array([lengths[long[~rising[long]]].sum(), lengths[long[rising[long]]].sum()])
+    for level, length in ((not rising[0], times[0] - span.start_s), (rising[-1], span.end_s - times[-1])):
+        rest[int(level)] += length if length >= frame_s else 0.0
+    return bool(rest[1] >= rest[0]) if rest.any() else None

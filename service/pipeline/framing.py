@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 
 from service.pipeline.bit_time import fit_frames, sound_frames
-from service.pipeline.characters import Frames, Span, frame_characters
-from service.pipeline.edges import without_glitches
+from service.pipeline.characters import Frames, frame_characters
+from service.pipeline.edges import Span, without_glitches
 from service.pipeline.line_fit import SharedSlope
 from service.pipeline.readings import BREAK, Characters, Edges, FrameFormat, FrameOdds
 
@@ -49,7 +49,7 @@ def frame_line(edges: Edges, span: Span, setting: Setting) -> Framing:
     for _ in range(4):
         clean = without_glitches(edges, bit_time)
         characters, frames = frame_characters(clean, bit_time, frame, setting.idle_high, span)
-        fit = _fit(clean, characters, frames, frame)
+        fit = frame_fit(clean, characters, frames, frame)
         if fit is None or abs(fit.slope / setting.bit_time_s - 1) > DRIFT:
             return Framing(clean, characters, frames, bit_time, None)
         moved, bit_time = abs(fit.slope / bit_time - 1), fit.slope
@@ -60,7 +60,7 @@ def frame_line(edges: Edges, span: Span, setting: Setting) -> Framing:
 
 def retimed(framing: Framing, edges: Edges, frame: FrameFormat) -> Framing:
     """The same frames with better times of the same edges."""
-    fit = _fit(edges, framing.characters, framing.frames, frame)
+    fit = frame_fit(edges, framing.characters, framing.frames, frame)
     bit_time = framing.bit_time_s if fit is None else fit.slope
     first = framing.characters.first_edge
     start = np.where(first < 0, framing.characters.start_s, edges.times_s[first])
@@ -68,7 +68,8 @@ def retimed(framing: Framing, edges: Edges, frame: FrameFormat) -> Framing:
     return Framing(edges, characters, framing.frames, bit_time, fit)
 
 
-def _fit(edges: Edges, characters: Characters, frames: Frames, frame: FrameFormat) -> SharedSlope | None:
+def frame_fit(edges: Edges, characters: Characters, frames: Frames, frame: FrameFormat) -> SharedSlope | None:
+    """The bit time as the shared slope of all frames; None without frames that tell it."""
     if len(frames.starts) == 0:
         return None
     sound = sound_frames(characters, len(frames.starts))
@@ -80,3 +81,8 @@ def with_ends(characters: Characters, frame: FrameFormat, bit_time_s: float) -> 
     computed = characters.start_s + frame.total_bits * bit_time_s
     keep = ((characters.errors & BREAK) != 0) | (characters.first_edge < 0)
     return replace(characters, end_s=np.where(keep, characters.end_s, computed))
+
+
+def fault_count(framing: Framing) -> int:
+    """Characters with any fault."""
+    return int((framing.characters.errors != 0).sum())

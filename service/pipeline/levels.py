@@ -92,10 +92,14 @@ def states_beside(codes: NDArray[Any], states: States, places: NDArray[np.int64]
     return replace(near, high=states.usual, counts=(near.counts[0], max(states.counts)))
 
 
-def histogram_states(runs: NDArray[Any]) -> States:
-    """IEEE 181 modes with centroid; `runs` has shape (runs, samples of a run)."""
+def histogram_states(runs: NDArray[Any], noise: float | None = None) -> States:
+    """IEEE 181 modes with centroid; `runs` has shape (runs, samples of a run).
+
+    `noise` where it is known and neighbours do not show it (averaged samples).
+    """
     step = code_step(runs)
-    noise = neighbour_noise(runs, step)
+    if noise is None:
+        noise = neighbour_noise(runs, step)
     origin = runs.min()
     bins = _bins(runs, origin, step)
     counts = np.bincount(bins)

@@ -60,6 +60,8 @@ class SharedSlope:
     """Sum over the groups of squared distances of x from the group's mean: variance of slope = s^2 / sxx."""
     residuals: NDArray[np.float64]
     """Shape (points,), in the order of the points."""
+    firsts: NDArray[np.int64]
+    """Shape (groups,): first point of each group."""
     degrees_of_freedom: int
 
 
@@ -77,4 +79,4 @@ def fit_shared_slope(
     sxx = float(np.dot(dx, dx))
     slope = float(np.dot(dx, dy)) / sxx if sxx > 0 else float("nan")
     dy -= slope * dx
-    return SharedSlope(slope, sxx, dy, len(x) - len(firsts) - 1)
+    return SharedSlope(slope, sxx, dy, firsts, len(x) - len(firsts) - 1)

@@ -18,30 +18,35 @@ USUAL_BAUD = (
 """Rates in use (standards.md 4.2; the list of a widely used serial library, and common practice)."""
 USUAL_WITHIN = 0.025
 """Relative distance at which a rate still counts as a usual one: two ends of 1 % and a margin."""
+ALIKE = 0.1
+"""Relative width of a group of alike distances."""
 SAME = 0.012
 """Candidates closer than this are one; the fit brings them to the same value."""
 
 
-def shortest_distances(times: NDArray[np.float64], clusters: int = 3) -> list[float]:
-    """Mean of each of the shortest groups of alike edge distances, seconds; ascending."""
-    distances = np.sort(np.diff(times))
-    found: list[float] = []
-    while len(distances) and len(found) < clusters:
-        near = distances <= distances[0] * 1.2
-        # the median of the group's lower part: a group may run into the next one
-        found.append(float(np.median(distances[near])))
-        distances = distances[distances > found[-1] * 1.3]
-    return found
+def frequent_distances(times: NDArray[np.float64], most: int = 4) -> list[float]:
+    """The shortest group of alike edge distances and the most frequent ones, seconds, shortest first.
+
+    Glitches make short distances, but each another one; the bits of a line repeat theirs.
+    """
+    distances = np.diff(times)
+    distances = distances[distances > 0]
+    if len(distances) == 0:
+        return []
+    groups = np.rint(np.log(distances / distances.min()) / np.log1p(ALIKE)).astype(np.int64)
+    names, counts = np.unique(groups, return_counts=True)
+    chosen = {int(names[0]), *names[np.argsort(-counts, kind="stable")[:most]].tolist()}
+    return [float(np.median(distances[groups == name])) for name in sorted(chosen)]
 
 
 def candidate_bit_times(times: NDArray[np.float64], least_s: float) -> list[float]:
     """Bit times worth a parse, seconds; `least_s` is the shortest that the sampling can show."""
-    distances = shortest_distances(times)
+    distances = frequent_distances(times)
     if not distances:
         return []
     raw = [distances[0] / divisor for divisor in range(1, 11)]
     raw += [distance / divisor for distance in distances[1:] for divisor in (1, 2, 3)]
-    raw += [1 / baud for baud in USUAL_BAUD if _is_divisor(distances[0] * baud)]
+    raw += [1 / baud for baud in USUAL_BAUD if any(_is_divisor(distance * baud) for distance in distances)]
     found: list[float] = []
     for bit_time in sorted(raw, reverse=True):
         if bit_time >= least_s and not any(abs(bit_time / other - 1) < SAME for other in found):

@@ -1,29 +1,33 @@
 """The one door of the signal side: a trace of one line -> everything that can be said about it.
 
-levels -> edges -> rate and format (searched for where not given) -> characters -> bit time.
-Given settings decide how the line is framed; what the record itself says against them is in the reading's
-bit time and notes, never followed in silence.
+levels -> edges -> rate and format (searched for where not given) -> characters -> bit time (clean.py). A line
+whose noise comes near its swing takes the careful path instead (noisy.py), chosen by the measured ratio of
+the two. Where the result does not look like a line, a wandering zero is looked for and taken away
+(wander.py). Given settings decide how the line is framed; what the record itself says against them is in the
+reading's bit time and notes, never followed in silence.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import replace
 
-import numpy as np
-
-from service.pipeline.bit_time import value_of
-from service.pipeline.characters import NO_CHARACTERS, Span
-from service.pipeline.edges import find_edges, sample_places
-from service.pipeline.framing import Framing, Setting, frame_line, retimed
-from service.pipeline.levels import MIN_STATE_SAMPLES, States, find_states, levels_of, states_beside
-from service.pipeline.readings import Edges, FrameFormat, Levels, LineReading
-from service.pipeline.refine import Refined, refine_edges
-from service.pipeline.sampling import contiguous_codes
-from service.pipeline.setting import choose_setting, doubts
+from service.pipeline.clean import read_clean
+from service.pipeline.levels import find_states, neighbour_noise
+from service.pipeline.line import Line, framed_reading, noise_notes, quiet_reading
+from service.pipeline.noisy import CLEAN, read_noisy
+from service.pipeline.readings import FRAMING, PARITY, FrameFormat, LineReading
+from service.pipeline.sampling import code_step, contiguous_codes, spread_runs
 from service.pipeline.trace import Trace
+from service.pipeline.wander import without_wander
 
-TIMING_SAMPLES = 3.0
-"""Samples a bit below which no time is claimed (measured: character errors begin there)."""
+MOST_STEADIED = 4_000_000
+"""Samples up to which a wandering zero is looked for."""
+DOUBTFUL = 0.05
+"""Share of faulty characters from which it is."""
+RUNTS = 0.25
+"""Excursions between the levels for each character from which it is."""
+MOVED = 0.2
+"""Wander, as a share of the swing, from which it is worth taking away."""
 
 
 def read_line(
@@ -36,76 +40,49 @@ def read_line(
     Never raises for what a line may carry; a line without two levels has no characters, and `flat_v` says
     where it lies.
     """
-    codes = contiguous_codes(trace.codes)
-    states = find_states(codes)
-    if states is None or not states.two:
-        return _quiet(trace, states, logic)
-    edges = find_edges(trace, codes, states)
-    if min(states.counts) < MIN_STATE_SAMPLES:
-        states = states_beside(codes, states, sample_places(trace, edges))
-    levels = levels_of(trace, states)
-    span = Span(trace.start_s, trace.end_s)
-    notes: dict[str, Any] = {"logic": logic, "signal_to_noise_db": 20 * float(np.log10(states.ratio))}
-    setting = choose_setting(edges, span, trace.interval_s, baud, frame)
-    if setting is None:
-        return LineReading(
-            trace, levels, None, edges, None, None, (), NO_CHARACTERS, noise_v=levels.noise_v, notes=notes
-        )
-    framing = frame_line(edges, span, setting)
-    notes |= setting.notes
-    if baud is not None and frame is not None:
-        notes |= doubts(edges, span, trace.interval_s, setting, framing)
-    timed = refine_edges(trace, codes, levels, framing.edges, framing.bit_time_s)
-    if timed is not None and framing.fit is not None:
-        framing = retimed(framing, timed.edges, setting.frame)
-    return _framed(trace, levels, setting, framing, timed, notes)
+    line = Line(trace, contiguous_codes(trace.codes), baud, frame, {"logic": logic})
+    reading = _read(line)
+    if not _looks_odd(reading) or len(trace) > MOST_STEADIED:
+        return reading
+    steadied = _steadied(line)
+    return reading if steadied is None or _merit(steadied) <= _merit(reading) else steadied
 
 
-def _quiet(trace: Trace, states: States | None, logic: str | None) -> LineReading:
-    """A line that rests, or carries nothing but noise."""
-    return LineReading(
-        trace=trace,
-        levels=None,
-        idle_high=None,
-        edges=Edges(np.zeros(0), np.zeros(0, np.bool_)),
-        bit_time_s=None,
-        frame=None,
-        possible=(),
-        characters=NO_CHARACTERS,
-        flat_v=None if states is None else float(trace.volts(np.array([states.usual]))[0]),
-        noise_v=0.0 if states is None else states.noise * abs(trace.volts_per_code),
-        notes={"logic": logic},
-    )
+def _read(line: Line) -> LineReading:
+    states = find_states(line.codes)
+    if states is not None and states.two and states.ratio >= CLEAN:
+        return read_clean(line, states)
+    noisy = None if states is None else read_noisy(line.trace, line.codes, line.baud, line.frame)
+    if noisy is None:
+        return quiet_reading(line, states)
+    notes = noise_notes(noisy.states, "careful") | noisy.setting.notes
+    return framed_reading(line, noisy.states, noisy.setting, noisy.framing, notes)
 
 
-def _framed(
-    trace: Trace,
-    levels: Levels,
-    setting: Setting,
-    framing: Framing,
-    timed: Refined | None,
-    notes: dict[str, Any],
-) -> LineReading:
-    samples_per_bit = framing.bit_time_s / trace.interval_s
-    bit_time = None
-    if framing.fit is not None and samples_per_bit >= TIMING_SAMPLES:
-        bit_time = value_of(framing.fit, None if timed is None else timed.sigma_s)
-    if timed is not None:
-        notes = notes | {
-            "edge_sigma_s": timed.sigma_s,
-            "edge_shape": timed.shape,
-            "edge_rise_s": timed.rise_s,
-        }
-    return LineReading(
-        trace=trace,
-        levels=levels,
-        idle_high=setting.idle_high,
-        edges=framing.edges,
-        bit_time_s=bit_time,
-        frame=setting.frame,
-        possible=setting.possible,
-        characters=framing.characters,
-        noise_v=levels.noise_v,
-        samples_per_bit=samples_per_bit,
-        notes=notes,
-    )
+def _looks_odd(reading: LineReading) -> bool:
+    """No characters, many faulty ones, or many excursions that did not reach the other level."""
+    count = len(reading.characters)
+    return _faults(reading) > DOUBTFUL * count or reading.edges.glitches > RUNTS * count or count == 0
+
+
+def _faults(reading: LineReading) -> int:
+    return int(((reading.characters.errors & (FRAMING | PARITY)) != 0).sum())
+
+
+def _merit(reading: LineReading) -> int:
+    """Characters without a fault, less those with one."""
+    return int((reading.characters.errors == 0).sum()) - _faults(reading)
+
+
+def _steadied(line: Line) -> LineReading | None:
+    """The line read without the wander of its zero; None where it has none to speak of."""
+    runs = spread_runs(line.codes)
+    if runs.size == 0:
+        return None
+    step = code_step(runs)
+    wander = without_wander(line.codes, max(neighbour_noise(runs, step), step / 12**0.5))
+    if wander is None or wander.extent < MOVED * wander.swing:
+        return None
+    size = wander.extent * abs(line.trace.volts_per_code)
+    reading = _read(replace(line, codes=wander.codes, notes=line.notes | {"wander_v": size}))
+    return reading if len(reading.characters) else None

@@ -19,15 +19,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.pipeline.bit_time import fit_frames
-from service.pipeline.characters import Span, find_frames, first_start, frame_contents, stop_seen
-from service.pipeline.edges import without_glitches
+from service.pipeline.characters import find_frames, first_start, frame_contents, stop_seen
+from service.pipeline.edges import Span, idle_level, without_glitches
 from service.pipeline.formats import CELLS, KEEP, STOP_RARITY, STOPS, best_format, odds_of, parity_fits
 from service.pipeline.rates import SAME, candidate_bit_times, usual_baud
 from service.pipeline.readings import Edges, FrameFormat, FrameOdds
 
 MOST_EDGES = 240
 """Edges that a hypothesis is tried on."""
-FAULT = 12.0
+FAULT = 16.0
 """Price of a stop element that is not there, bits."""
 UNUSUAL = 4.0
 """Price of a rate that nobody uses."""
@@ -90,16 +90,23 @@ def search(
     short = span if whole else Span(span.start_s, float(some.times_s[-1]))
     times = [bit_time_s] if bit_time_s is not None else candidate_bit_times(some.times_s, 2 * interval_s)
     cells = CELLS if frame is None else (frame.bits_to_last_data - 1,)
-    idles = (True, False) if idle_high is None else (idle_high,)
     allowed = None if frame is None else [frame]
     tried = [
         explained
         for candidate in times
         for count in cells
-        for idle in idles
+        for idle in _idle_levels(some, short, candidate * (count + 2), candidate, idle_high)
         if (explained := explain(some, short, interval_s, candidate, count, idle, allowed)) is not None
     ]
     return _settle(tried) if tried else None
+
+
+def _idle_levels(
+    edges: Edges, span: Span, frame_s: float, bit_time_s: float, given: bool | None
+) -> tuple[bool, ...]:
+    """Idle levels worth a parse: the level in which the line rests for longer than a frame, else both."""
+    known = given if given is not None else idle_level(without_glitches(edges, bit_time_s), span, frame_s)
+    return (True, False) if known is None else (known,)
 
 
 @dataclass(frozen=True)
@@ -111,11 +118,17 @@ class _Parse:
     starts_s: NDArray[np.float64]
     contents: NDArray[np.uint16]
     """Of all frames that were seen to their stop element, with it."""
-    inside: int
-    """Edges that the bit clock explains."""
+    misses: NDArray[np.float64]
+    """Of the edges inside frames after their start edges: distance from the bit clock, in bit times."""
     outside: int
     """Edges that nothing explains: glitches, before the first start, after a missing stop element."""
-    jitter_s: float
+
+    @property
+    def jitter(self) -> float:
+        """Standard deviation of the misses, in bit times, from their median: some edges may have met a
+        glitch.
+        """
+        return 1.4826 * float(np.median(np.abs(self.misses))) if len(self.misses) else 0.0
 
 
 def explain(
@@ -129,19 +142,21 @@ def explain(
 ) -> Hypothesis | None:
     """Parse the edges under one hypothesis and price it; None when they contradict its bit time."""
     parse = _parse(edges, span, bit_time_s, cells + 1, idle_high)
-    if parse is None or parse.jitter_s > ON_GRID * parse.bit_time_s:
+    if parse is None or parse.jitter > ON_GRID:
         return None
     # what the place of one edge costs: anywhere in ten bit times, or where the bit clock says
     free = float(np.log2(10 * parse.bit_time_s / interval_s))
-    jitter = max(parse.jitter_s, 0.1 * interval_s, 2e-3 * parse.bit_time_s)
-    tight = float(np.log2(jitter * (2 * np.pi * np.e) ** 0.5 / interval_s))
+    jitter = max(parse.jitter, 0.1 * interval_s / parse.bit_time_s, 2e-3)
+    sure = float(np.log2(jitter * parse.bit_time_s * (2 * np.pi) ** 0.5 / interval_s))
+    tight = sure + 0.5 / np.log(2)
+    inside = np.minimum(sure + 0.5 / np.log(2) * (parse.misses / jitter) ** 2, free)
     stopped = (parse.contents >> cells) & 1 == 1
     faults = int((~stopped).sum())
-    price = parse.inside * tight + parse.outside * free + FAULT * faults
+    price = float(inside.sum()) + parse.outside * free + (FAULT + cells) * faults
     price += 0.0 if usual_baud(parse.bit_time_s) else UNUSUAL
     contents = parse.contents[stopped] & ((1 << cells) - 1)
     formats = {
-        FrameFormat(fit.data_bits, fit.parity, stop): price + fit.cost + pause
+        FrameFormat(fit.data_bits, fit.parity, stop): float(price + fit.cost + pause)
         for stop, pause in _pauses(parse, free, tight).items()
         for fit in parity_fits(contents, cells, allowed)
         if allowed is None or FrameFormat(fit.data_bits, fit.parity, stop) in allowed
@@ -164,12 +179,15 @@ def _parse(edges: Edges, span: Span, bit_time_s: float, stop: int, idle_high: bo
         if moved < SETTLED:
             break
     assert fit is not None
-    inside = int((frames.element <= stop).sum()) - len(frames.starts)
     starts = clean.times_s[frames.starts]
+    since = (
+        clean.times_s[first:] - np.repeat(starts, np.diff(frames.starts, append=len(clean)))
+    ) / bit_time_s
+    inside = (frames.element <= stop) & (frames.element > 0)
+    misses = since[inside] - frames.element[inside]
     seen = starts + (stop + 0.5) * bit_time_s <= span.end_s
-    jitter = float(np.sqrt(np.mean(fit.residuals**2)))
-    outside = len(edges) - inside - len(starts)
-    return _Parse(bit_time_s, stop, starts, frame_contents(frames, stop)[seen], inside, outside, jitter)
+    outside = len(edges) - len(misses) - len(starts)
+    return _Parse(bit_time_s, stop, starts, frame_contents(frames, stop)[seen], misses, outside)
 
 
 def _pauses(parse: _Parse, free: float, tight: float) -> dict[float, float]:

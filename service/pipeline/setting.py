@@ -6,11 +6,7 @@ a better explanation is noted beside (`nominal_mismatch`), not taken.
 
 from __future__ import annotations
 
-from typing import Any
-
-import numpy as np
-
-from service.pipeline.characters import Span
+from service.pipeline.edges import Span, idle_level
 from service.pipeline.framing import Framing, Setting
 from service.pipeline.readings import FRAMING, PARITY, Edges, FrameFormat, FrameOdds
 from service.pipeline.search import Found, search
@@ -34,18 +30,6 @@ def choose_setting(
     return Setting(1 / baud, frame, idle_high, (FrameOdds(frame, 1.0),))
 
 
-def idle_level(edges: Edges, span: Span, frame_s: float) -> bool | None:
-    """The level in which the line rests for longer than a frame; None when it never does."""
-    times, rising = edges.times_s, edges.rising
-    lengths = times[1:] - times[:-1]
-    long = np.flatnonzero(lengths >= frame_s)
-    # seconds of rest in the low and in the high level, the ends of the record included
-    rest = np.array([lengths[long[~rising[long]]].sum(), lengths[long[rising[long]]].sum()])
-    for level, length in ((not rising[0], times[0] - span.start_s), (rising[-1], span.end_s - times[-1])):
-        rest[int(level)] += length if length >= frame_s else 0.0
-    return bool(rest[1] >= rest[0]) if rest.any() else None
-
-
 def _searched(
     edges: Edges, span: Span, interval_s: float, baud: float | None, frame: FrameFormat | None
 ) -> Setting | None:
@@ -61,14 +45,16 @@ def _rates(found: Found) -> list[dict[str, float]]:
     return [{"baud": baud, "odds": odds} for baud, odds in found.rates]
 
 
-def doubts(edges: Edges, span: Span, interval_s: float, setting: Setting, framing: Framing) -> dict[str, Any]:
-    """Notes on another setting that explains the record much better than the nominal one does; {} without."""
+def doubted(
+    edges: Edges, span: Span, interval_s: float, setting: Setting, framing: Framing
+) -> Setting | None:
+    """Another setting that explains the record much better than the nominal one does, with notes on it."""
     faulty = (framing.characters.errors & (FRAMING | PARITY)) != 0
     if framing.fit is not None and faulty.sum() <= DOUBT * len(faulty):
-        return {}
+        return None
     found = search(edges, span, interval_s)
     if found is None or found.faults > faulty.sum() or _same(found, setting):
-        return {}
+        return None
     mismatch = {
         "baud": 1 / found.bit_time_s,
         "frame": str(found.frame),
@@ -76,7 +62,8 @@ def doubts(edges: Edges, span: Span, interval_s: float, setting: Setting, framin
         "faults": found.faults,
         "nominal_faults": int(faulty.sum()),
     }
-    return {"nominal_mismatch": mismatch, "rate_candidates": _rates(found)}
+    notes = {"nominal_mismatch": mismatch, "rate_candidates": _rates(found)}
+    return Setting(found.bit_time_s, found.frame, found.idle_high, found.possible, notes)
 
 
 def _same(found: Found, setting: Setting) -> bool:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from service.pipeline.characters import UNKNOWN, Span, frame_characters
-from service.pipeline.edges import without_glitches
+from service.pipeline.characters import UNKNOWN, frame_characters
+from service.pipeline.edges import Span, without_glitches
 from service.pipeline.readings import BREAK, CUT, FRAMING, PARITY, Characters, Edges, FrameFormat
 from tests.reference import boundaries
 

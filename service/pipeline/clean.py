@@ -1,0 +1,63 @@
+"""The fast path: a line so clean that every edge can be trusted."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from service.pipeline.edges import find_edges, sample_places
+from service.pipeline.framing import Framing, Setting, fault_count, frame_line
+from service.pipeline.levels import MIN_STATE_SAMPLES, States, states_beside
+from service.pipeline.line import Line, framed_reading, noise_notes, unexplained_reading
+from service.pipeline.noisy import integrated
+from service.pipeline.readings import LineReading
+from service.pipeline.setting import choose_setting, doubted
+
+MOST_INTEGRATED = 4_000_000
+"""Samples up to which a line with glitches is read again by whole elements."""
+SLOW = 0.5
+"""Share of the swing that an edge must make within half a bit; judged where no rate was given."""
+
+
+def read_clean(line: Line, states: States) -> LineReading:
+    """Levels and edges as they are; the setting given or searched; characters; bit time."""
+    trace, codes = line.trace, line.codes
+    edges = find_edges(trace, codes, states)
+    if min(states.counts) < MIN_STATE_SAMPLES:
+        states = states_beside(codes, states, sample_places(trace, edges))
+    notes = noise_notes(states, "fast")
+    setting = choose_setting(edges, line.span, trace.interval_s, line.baud, line.frame)
+    if setting is None:
+        return unexplained_reading(line, states, edges, notes)
+    framing = frame_line(edges, line.span, setting)
+    if framing.edges.glitches > edges.glitches and len(codes) <= MOST_INTEGRATED:
+        framing = _by_whole_elements(line, states, setting, framing)
+    clock, doubt = None, None
+    if line.baud is not None and line.frame is not None:
+        doubt = doubted(edges, line.span, trace.interval_s, setting, framing)
+    if doubt is not None:
+        clock = frame_line(edges, line.span, doubt)
+        notes |= doubt.notes
+    if line.baud is None and _moves_slowly(line, states, framing):
+        return unexplained_reading(line, states, edges, notes | {"slow_movement": True})
+    return framed_reading(line, states, setting, framing, notes | setting.notes, clock)
+
+
+def _moves_slowly(line: Line, states: States, framing: Framing) -> bool:
+    """Whether most edges take half a bit or more: a hum or a drift, whose "rate" nobody has set."""
+    reach = framing.bit_time_s / 4 / line.trace.interval_s
+    places = sample_places(line.trace, framing.edges)
+    last = len(line.codes) - 1
+    before, after = (line.codes[np.clip(places + round(move), 0, last)] for move in (-reach, reach))
+    change = np.abs(after.astype(np.float64) - before)
+    return bool(np.median(change) < SLOW * (states.high - states.low))
+
+
+def _by_whole_elements(line: Line, states: States, setting: Setting, framing: Framing) -> Framing:
+    """Framed by sums over elements, which a short pulse cannot turn over, where that finds no more faults."""
+    other = integrated(line.trace, line.codes, states.step, states.noise, setting)
+    if other is None or fault_count(other.framing) > fault_count(framing):
+        return framing
+    edges = replace(other.framing.edges, glitches=framing.edges.glitches)
+    return replace(other.framing, edges=edges)
