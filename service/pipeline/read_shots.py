@@ -50,15 +50,24 @@ def _at_its_own_rate(reading: LineReading, nominal: float, expectation: Expectat
     Only where the record leaves one other rate, at which every character is rightly framed: then the rate is
     what is wrong (`rate-off` will say so) and not every single character as well.
     """
-    if not len(reading.characters) or not _troubled(reading):
+    if not len(reading.characters):
         return reading
-    blind = read_line(reading.trace, logic=expectation.logic)
-    rates = rate_candidates(blind)
-    if len(rates) != 1 or abs(rates[0] / nominal - 1) < SAME_RATE:
+    rate = _other_rate(reading, expectation)
+    if rate is None or abs(rate / nominal - 1) < SAME_RATE:
         return reading
-    frame = expectation.frame or blind.frame
-    again = read_line(reading.trace, baud=rates[0], frame=frame, logic=expectation.logic)
+    again = read_line(reading.trace, baud=rate, frame=expectation.frame, logic=expectation.logic)
     return reading if _troubled(again) or not len(again.characters) else again
+
+
+def _other_rate(reading: LineReading, expectation: Expectation) -> float | None:
+    """The one rate that the record shows where it contradicts the nominal one."""
+    contradiction = reading.notes.get("nominal_mismatch")
+    if contradiction is not None:
+        return float(contradiction["baud"])
+    if not _troubled(reading):
+        return None
+    rates = rate_candidates(read_line(reading.trace, logic=expectation.logic))
+    return rates[0] if len(rates) == 1 else None
 
 
 def _troubled(reading: LineReading) -> bool:

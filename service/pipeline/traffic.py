@@ -72,7 +72,7 @@ def pair_echoes(evidence: Evidence) -> Evidence:
     bridged = []
     for number, shot in enumerate(evidence.shots):
         to, back, bit = shot.to_target.characters, shot.from_target.characters, _bit_time(shot)
-        frame_s = _shortest_frame(shot)
+        frame_s = _shortest_frame(shot, evidence)
         pairs = pair_characters(number, to, back, bit, frame_s=frame_s)
         if _may_be_bridged(to, back, bit):
             twins = pair_characters(number, to, back, bit, causal=False)
@@ -83,14 +83,14 @@ def pair_echoes(evidence: Evidence) -> Evidence:
     return evidence.with_(echoes=tuple(echoes), bridged=tuple(bridged))
 
 
-def _shortest_frame(shot: ReadShot) -> float:
+def _shortest_frame(shot: ReadShot, evidence: Evidence) -> float:
     """How long a character on the to-target line is, at the fastest rate that the record allows; seconds."""
     reading = shot.to_target
     if not len(reading.characters):
         return 0.0
     seen = float(np.median(reading.characters.end_s - reading.characters.start_s))
     rates = rate_candidates(reading)
-    if reading.bit_time_s is None or not rates:
+    if evidence.expectation.baud is not None or reading.bit_time_s is None or not rates:
         return seen
     return seen * min(1.0, 1 / max(rates) / reading.bit_time_s.value)
 
