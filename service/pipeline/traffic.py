@@ -79,7 +79,10 @@ def pair_echoes(evidence: Evidence) -> Evidence:
             if _is_bridged(pairs, twins, to, back, bit, _soonest(shot, evidence, frame_s, bit)):
                 bridged.append(number)
                 pairs = twins
-        echoes += _with_window(pairs, shot, evidence)
+        if number in bridged:
+            echoes += [replace(e, judged=False) for e in pairs]  # no echoes at all
+        else:
+            echoes += _with_window(pairs, shot, evidence)
     return evidence.with_(echoes=tuple(echoes), bridged=tuple(bridged))
 
 

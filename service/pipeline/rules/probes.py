@@ -66,9 +66,11 @@ def probe_ratio(evidence: Evidence) -> Iterator[Finding]:
         ratio = ratio_of(evidence, role)
         if ratio is None:
             continue
-        swing = evidence.lines[role].swing_v or 0.0
+        line = evidence.lines[role]
+        swing = line.swing_v or line.high_v or 0.0
+        seen = "a swing" if line.swing_v else "a level"
         detail = (
-            f"the {line_words(role)} shows a swing of {volts(swing)}, about "
+            f"the {line_words(role)} shows {seen} of {volts(swing)}, about "
             f"{'ten times' if ratio.factor > 1 else 'one tenth of'} what logic family {ratio.family.name} has"
         )
         facts = {
@@ -84,10 +86,10 @@ def ratio_of(evidence: Evidence, role: str) -> Ratio | None:
     Judged against the stated family, so that two wrong probes are found too; without one against all
     families.
     """
-    line = evidence.lines.get(role)
-    swing = line.swing_v if line else None
-    if line is None or not swing or line.low_v is None or line.high_v is None:
-        return None
+    line = evidence.lines[role]
+    if line.low_v is None or line.high_v is None:
+        return _of_rest(line.high_v, evidence)
+    swing = line.high_v - line.low_v
     if evidence.expectation.logic is not None and evidence.family is not None:
         return _against(swing, evidence.family)
     if likely_family(line.low_v, line.high_v) is not None:
@@ -99,7 +101,15 @@ def ratio_of(evidence: Evidence, role: str) -> Ratio | None:
     return None
 
 
+def _of_rest(high_v: float | None, evidence: Evidence) -> Ratio | None:
+    """The same for a line at rest, whose high level alone is known: over zero, as the swing would be."""
+    fam = evidence.family
+    return _against(high_v, fam) if high_v and fam is not None and not fam.bipolar else None
+
+
 def _against(swing_v: float, family: Family) -> Ratio | None:
+    if not swing_v > 0:
+        return None
     decades = math.log10(swing_v / family.supply_v)
     if abs(abs(decades) - 1) > math.log10(RATIO_SPREAD):
         return None

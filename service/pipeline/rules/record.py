@@ -155,7 +155,11 @@ def capture_cut(evidence: Evidence) -> Iterator[Finding]:
             yield make_finding(
                 "capture-cut", role, detail + ".", evidence={"shots": sorted(cut), "cut": "character"}
             )
-    open_ends = [e for e in evidence.echoes if e.status == MISSING and not e.judged and e.echo_index is None]
+    open_ends = [
+        e
+        for e in evidence.echoes
+        if e.status == MISSING and not e.judged and e.echo_index is None and e.shot not in evidence.bridged
+    ]
     if open_ends:
         detail = (
             f"it ends before the echo of {many(len(open_ends), 'character')} had to be there, so that a "

@@ -401,6 +401,20 @@ def test_a_wrong_probe_factor_voids_the_levels_and_nothing_else(
     assert verdicts(document) == dict.fromkeys(verdicts(document), "pass") | {"levels": "inconclusive/bench"}
 
 
+@pytest.mark.parametrize(("factor", "both"), [(10.0, False), (10.0, True), (0.1, True)])
+def test_a_wrong_probe_factor_on_a_line_at_rest_is_no_level_of_the_firmwares(
+    factor: float, both: bool
+) -> None:
+    """Silent firmware and a wrong factor: the silence is the firmware's, the 33 V are not."""
+    span = (-1e-4, 4e-3)
+    to = replace(LOOKS, high_v=3.3 * factor) if both else LOOKS
+    document = judged(ReadShot(line(SENT, to, span=span), flat(3.3 * factor, BACK, span=span)))
+    device = [c for c, side, _ in codes(document) if side == "device"]
+    assert device == ["echo-missing"]
+    assert ("probe-ratio", "bench", "from_target") in codes(document)
+    assert verdicts(document)["levels"] == "inconclusive/bench"
+
+
 @pytest.mark.parametrize("logic", ["rs232", None])
 def test_an_rs232_line_at_one_tenth_is_said_to_be_ambiguous(logic: str | None) -> None:
     """+-0.9 V may be +-9 V at the wrong factor or a weak line at the right one: both are said."""
