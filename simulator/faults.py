@@ -6,16 +6,28 @@ it (None where none has to). `frame` is set where the kind only shows with a cer
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any
 
+from simulator.changes import (
+    Change,
+    as_it_is,
+    both,
+    bridge,
+    bridged,
+    on_reference,
+    probe,
+    program,
+    scope,
+    target,
+    target_driver,
+    undriven,
+    vertical,
+    with_other_parity,
+    with_parity_bit,
+)
 from simulator.frame import Frame
-from simulator.plan import FLOATING, FROM_TARGET, TO_TARGET, BenchPlan, healthy, with_input, with_probe
+from simulator.plan import FROM_TARGET, TO_TARGET, BenchPlan, healthy
 from simulator.target import firmware as programs
-from simulator.target.firmware import Firmware
-
-Change = Callable[[BenchPlan], BenchPlan]
 
 
 @dataclass(frozen=True)
@@ -58,247 +70,199 @@ def kind(rows: tuple[Kind, ...], name: str) -> Kind:
     raise KeyError(f"no kind {name!r}, there are {', '.join(row.name for row in rows)}")
 
 
-def _as_it_is(plan: BenchPlan) -> BenchPlan:
-    return plan
-
-
-def _program(**changes: Any) -> Change:
-    """Another program or timing of the firmware."""
-    return lambda plan: replace(plan, target=replace(plan.target, firmware=Firmware(**changes)))
-
-
-def _target(**changes: Any) -> Change:
-    return lambda plan: replace(plan, target=replace(plan.target, **changes))
-
-
-def _target_driver(**changes: Any) -> Change:
-    def change(plan: BenchPlan) -> BenchPlan:
-        end = plan.target.end
-        return replace(
-            plan, target=replace(plan.target, end=replace(end, driver=replace(end.driver, **changes)))
-        )
-
-    return change
-
-
-def _with_parity_bit(plan: BenchPlan) -> BenchPlan:
-    frame = replace(plan.target.end.frame, parity="E")
-    return replace(plan, target=replace(plan.target, send_frame=frame))
-
-
-def _with_other_parity(plan: BenchPlan) -> BenchPlan:
-    other = {"E": "O", "O": "E", "M": "S", "S": "M", "N": "E"}[plan.target.end.frame.parity]
-    return replace(plan, target=replace(plan.target, send_frame=replace(plan.target.end.frame, parity=other)))
-
-
-def _scope(**changes: Any) -> Change:
-    return lambda plan: replace(plan, scope=replace(plan.scope, **changes))
-
-
-def _bridge(**changes: Any) -> Change:
-    return lambda plan: replace(plan, bridge=replace(plan.bridge, **changes))
-
-
-def _input(channel: int, **changes: Any) -> Change:
-    return lambda plan: with_input(plan, channel, **changes)
-
-
-def _probe(channel: int, **changes: Any) -> Change:
-    return lambda plan: with_probe(plan, channel, **changes)
-
-
-def _both(*changes: Change) -> Change:
-    def change(plan: BenchPlan) -> BenchPlan:
-        for each in changes:
-            plan = each(plan)
-        return plan
-
-    return change
-
-
-def _bridged(plan: BenchPlan) -> BenchPlan:
-    return replace(plan, bridged=True)
-
-
-def _undriven(plan: BenchPlan) -> BenchPlan:
-    floating = with_probe(plan, 2, node=FLOATING, hum_v=0.12, crosstalk=0.06)
-    return replace(floating, undriven=True)
-
-
 FIRMWARES = (
-    Kind("good", "echoes every character", _as_it_is),
-    Kind("silent", "reads and never answers", _program(program=programs.stay_silent), "echo-missing"),
+    Kind("good", "echoes every character", as_it_is),
+    Kind("silent", "reads and never answers", program(program=programs.stay_silent), "echo-missing"),
     Kind(
         "drops-one",
         "forgets the 2nd of every 5 characters",
-        _program(program=programs.drop_one),
+        program(program=programs.drop_one),
         "echo-missing",
     ),
     Kind(
         "doubles-one",
         "says the 2nd of every 5 characters twice",
-        _program(program=programs.double_one),
+        program(program=programs.double_one),
         "echo-extra",
     ),
-    Kind(
-        "changes-case", "swaps upper and lower case", _program(program=programs.change_case), "echo-changed"
-    ),
+    Kind("changes-case", "swaps upper and lower case", program(program=programs.change_case), "echo-changed"),
     Kind(
         "flips-bit",
         "flips the lowest bit of the 2nd of every 5",
-        _program(program=programs.flip_bit),
+        program(program=programs.flip_bit),
         "echo-changed",
     ),
     Kind(
         "swaps-pair",
         "answers the 1st of every 5 after the 2nd",
-        _program(program=programs.swap_pair),
+        program(program=programs.swap_pair),
         "echo-out-of-order",
     ),
-    Kind("late", "answers 5 ms late", _program(work_s=5e-3), "echo-late"),
+    Kind("late", "answers 5 ms late", program(work_s=5e-3), "echo-late"),
     Kind(
         "slows-down",
         "each answer of a burst comes 1 ms later than the one before",
-        _program(slows_down_s=1e-3),
+        program(slows_down_s=1e-3),
         "echo-late",
     ),
     Kind(
         "overrun",
         "reads the register too rarely and loses characters",
-        _program(work_s=70e-6, polls=True),
+        program(work_s=70e-6, polls=True),
         "echo-missing",
     ),
-    Kind("wrong-rate", "sends 2.8 % too fast", _target(send_rate_percent=2.8), "rate-off"),
+    Kind("wrong-rate", "sends 2.8 % too fast", target(send_rate_percent=2.8), "rate-off"),
     Kind(
         "drifts",
         "its sending rate runs away, 0.4 % with each character",
-        _target(drift_percent_per_character=0.4),
+        target(drift_percent_per_character=0.4),
         "rate-off",
     ),
-    Kind("framing", "sends its stop element as a space", _target(stop_level=0), "framing-error"),
+    Kind("framing", "sends its stop element as a space", target(stop_level=0), "framing-error"),
     Kind(
         "parity-bit",
         "adds a parity bit that nobody asked for",
-        _with_parity_bit,
+        with_parity_bit,
         "framing-error",
         frame="8N1",
     ),
-    Kind("wrong-parity", "sends the other parity", _with_other_parity, "parity-error", frame="8E1"),
+    Kind("wrong-parity", "sends the other parity", with_other_parity, "parity-error", frame="8E1"),
     Kind(
         "sends-break",
         "sends a break after the 2nd of every 5",
-        _program(program=programs.send_break),
+        program(program=programs.send_break),
         "break",
     ),
     Kind(
         "weak-levels",
         "drives high only to 1.9 V and low only to 0.9 V",
-        _target_driver(high_v=1.9, low_v=0.9),
+        target_driver(high_v=1.9, low_v=0.9),
         "level-out-of-limits",
     ),
     Kind(
-        "slow-edges", "rises in 1.2 us, as behind a weak pull-up", _target_driver(rise_s=1.2e-6), "slow-edge"
+        "slow-edges", "rises in 1.2 us, as behind a weak pull-up", target_driver(rise_s=1.2e-6), "slow-edge"
     ),
 )
 
 BENCHES = (
-    Kind("good", "nothing wrong", _as_it_is),
+    Kind("good", "nothing wrong", as_it_is),
     Kind(
         "probe-ratio-off",
         "the switch of the from-target probe stands at x1",
-        _probe(2, ratio=1),
+        probe(2, ratio=1),
         "probe-ratio",
     ),
     Kind(
         "both-ratios-off",
         "the switches of both probes stand at x1",
-        _both(_probe(1, ratio=1), _probe(2, ratio=1)),
+        both(probe(1, ratio=1), probe(2, ratio=1)),
         "probe-ratio",
     ),
     Kind(
         "probes-exchanged",
         "each probe hangs on the other line",
-        _both(_probe(1, node=FROM_TARGET), _probe(2, node=TO_TARGET)),
+        both(probe(1, node=FROM_TARGET), probe(2, node=TO_TARGET)),
         "probes-exchanged",
     ),
-    Kind("lines-bridged", "the two lines are one node", _bridged, "lines-bridged"),
+    Kind("lines-bridged", "the two lines are one node", bridged, "lines-bridged"),
     Kind(
         "trigger-outside",
         "the trigger circuit sits at -2 V and says so",
-        _scope(trigger_stuck_v=-2.0),
+        scope(trigger_stuck_v=-2.0),
         "trigger-outside-signal",
     ),
     Kind(
         "crosstalk",
         "steps of the other line couple into the from-target probe",
-        _probe(2, crosstalk=0.35),
+        probe(2, crosstalk=0.35),
         "crosstalk",
     ),
     Kind(
         "range-stuck",
         "the window of the from-target channel sits at 2 V and says so",
-        _input(2, range_stuck_v=0.2),
+        vertical(2, range_stuck_v=0.2),
         "clipped",
     ),
     Kind(
         "zero-shifted",
         "the zero of the from-target channel is 0.9 V off",
-        _input(2, offset_error_v=0.09),
+        vertical(2, offset_error_v=0.09),
         "zero-shifted",
     ),
-    Kind("gain-off", "the gain of the from-target channel is 12 % low", _input(2, gain_error=-0.12), None),
-    Kind("noisy", "the from-target channel has 0.35 V rms of noise", _input(2, noise_v=0.035), "noisy"),
+    Kind("gain-off", "the gain of the from-target channel is 12 % low", vertical(2, gain_error=-0.12), None),
+    Kind("noisy", "the from-target channel has 0.35 V rms of noise", vertical(2, noise_v=0.035), "noisy"),
     Kind(
         "glitches",
         "the from-target probe picks up short pulses",
-        _probe(2, glitches_per_s=8000.0),
+        probe(2, glitches_per_s=8000.0),
         "glitches",
     ),
     Kind(
         "long-ground",
         "the from-target probe hangs on a long ground lead and rings",
-        _probe(2, ringing=0.3),
+        probe(2, ringing=0.3),
         None,
     ),
-    Kind("line-undriven", "nothing drives the from-target line", _undriven, "line-undriven"),
+    Kind("line-undriven", "nothing drives the from-target line", undriven, "line-undriven"),
     Kind(
-        "stimulus-differs", "the adapter loses the 2nd byte of every 5", _bridge(loses=5), "stimulus-differs"
+        "stimulus-differs", "the adapter loses the 2nd byte of every 5", bridge(loses=5), "stimulus-differs"
     ),
-    Kind("link-dead", "the adapter's wires are off", _bridge(connected=False), "link-silent"),
-    Kind("dead-channel", "the to-target channel sees nothing", _input(1, dead=True), "no-activity"),
+    Kind("link-dead", "the adapter's wires are off", bridge(connected=False), "link-silent"),
+    Kind("dead-channel", "the to-target channel sees nothing", vertical(1, dead=True), "no-activity"),
     Kind(
         "probe-overcompensated",
         "the from-target probe is 20 % over-compensated",
-        _probe(2, trimmer_pf=14.7),
+        probe(2, trimmer_pf=14.7),
         "probe-overcompensated",
         seen_by="check",
     ),
     Kind(
         "probe-undercompensated",
         "the from-target probe is 20 % under-compensated",
-        _probe(2, trimmer_pf=9.4),
+        probe(2, trimmer_pf=9.4),
         "probe-undercompensated",
         seen_by="check",
     ),
-    Kind("slow-timebase", "the clock of the scope is 3 % slow", _scope(clock_ppm=-30_000.0), "rate-off"),
+    Kind(
+        "reference-missing",
+        "both probes on the reference output, which is off",
+        on_reference(reference_v=0.0),
+        "reference-missing",
+        seen_by="check",
+    ),
+    Kind(
+        "reference-slow",
+        "both probes on the reference output, which runs at 920 Hz",
+        on_reference(reference_hz=920.0),
+        "reference-rate-off",
+        seen_by="check",
+    ),
+    Kind(
+        "reference-low",
+        "both probes on the reference output, which gives 3.9 V",
+        on_reference(reference_v=3.9),
+        "reference-level-off",
+        seen_by="check",
+    ),
+    Kind("slow-timebase", "the clock of the scope is 3 % slow", scope(clock_ppm=-30_000.0), "rate-off"),
     Kind(
         "slow-sampler",
         "the scope cannot sample faster than every 2 us",
-        _scope(shortest_interval_s=2e-6),
+        scope(shortest_interval_s=2e-6),
         "too-few-samples",
     ),
-    Kind("self-test-fails", "*TST? answers 3", _scope(self_test=3), "self-test-failed", seen_by="check"),
+    Kind("self-test-fails", "*TST? answers 3", scope(self_test=3), "self-test-failed", seen_by="check"),
     Kind(
         "other-scope",
         "another instrument stands there",
-        _scope(serial_number="HS9999"),
+        scope(serial_number="HS9999"),
         "identity-changed",
         seen_by="check",
     ),
     Kind(
         "hardware-error",
         "every record leaves -240 in the error queue",
-        _scope(fault_of_each_record=-240),
+        scope(fault_of_each_record=-240),
         "instrument-error",
     ),
 )

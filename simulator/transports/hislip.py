@@ -28,6 +28,7 @@ VERSION = 0x0100
 VENDOR = int.from_bytes(b"HS", "big")
 SUB_ADDRESS = b"hislip0"
 MOST_SESSIONS = 256
+LONGEST_MESSAGE = 4 << 20
 
 
 class HislipServer:
@@ -64,7 +65,9 @@ class HislipServer:
             if len(self._sessions) >= MOST_SESSIONS:
                 _fatal(connection, hs.FATAL_TOO_MANY)
                 return
-            number = next(self._numbers) & 0xFFFF
+            number = (
+                next(number for number in self._numbers if number & 0xFFFF not in self._sessions) & 0xFFFF
+            )
             session = self._sessions[number] = Session(self, number, connection)
         version = min(VERSION, first.parameter >> 16) or VERSION
         try:
@@ -164,6 +167,9 @@ class Session:
             return True
         self._heed_delivery(message)
         self._input += message.payload
+        if len(self._input) > LONGEST_MESSAGE:
+            self._input.clear()
+            self._conversation.report(-363, f"more than {LONGEST_MESSAGE} bytes without END")
         return True
 
     def _data_end(self, message: Message) -> bool:

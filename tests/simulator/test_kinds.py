@@ -175,6 +175,29 @@ def test_benches_show_in_the_record_what_their_rows_say() -> None:
     assert np.std(record("noisy")[:150]) > 2 * np.std(record("good")[:150])
 
 
+@pytest.mark.parametrize(
+    ("bench", "amplitude", "period_ms"),
+    [("reference-missing", 0.0, None), ("reference-slow", 5.0, 1 / 0.92), ("reference-low", 3.9, 1.0)],
+)
+def test_the_reference_output_can_be_wrong(bench: str, amplitude: float, period_ms: float | None) -> None:
+    """Both probes hang on it; good is 1 kHz and 5 V (common practice, no source)."""
+    desk = Desk(bench=bench)
+    desk.tell(
+        VERTICAL + ";:SENS1:VOLT:RANG:PTP 10.24;OFFS 1.65;:SENS:SWE:TINT 1E-6;POIN 8000;:TRIG:SOUR IMM;:INIT"
+    )
+    desk.ask("*WAI")
+    volts = desk.codes().astype(np.float64) * 0.04 + 1.65
+    assert float(np.median(volts[volts > np.median(volts)]) - volts.min()) == pytest.approx(
+        amplitude, abs=0.3
+    )
+    rises = np.flatnonzero((volts[:-1] < 2) & (volts[1:] >= 2))
+    assert (
+        len(rises) == 0
+        if period_ms is None
+        else np.mean(np.diff(rises)) == pytest.approx(1000 * period_ms, rel=1e-3)
+    )
+
+
 def test_a_stuck_range_clips() -> None:
     """The window stays at 2 V: codes at both ends."""
     codes = np.rint((record("range-stuck") - 1.65) / 2 * 256)

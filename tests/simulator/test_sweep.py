@@ -63,6 +63,21 @@ def test_a_fast_clock_makes_the_record_look_longer() -> None:
     assert edges[-1] - edges[0] == pytest.approx(10010, abs=1)
 
 
+def test_after_a_day_samples_still_lie_within_picoseconds() -> None:
+    """Bench time is a double: a day after power-on an edge 1 us after the trigger is where it belongs."""
+    desk = Desk(ideal())
+    desk.clock.spend(86_400.0)
+    desk.tell(VERTICAL + ";:SENS:SWE:TINT 1E-9;POIN 2000;OREF:LOC 0;:TRIG:SOUR INT1;LEV 1.65;SLOP NEG;:INIT")
+    start = desk.clock.now() + 1e-3
+    desk.move(start, 0.0, 20e-9)
+    desk.move(start + 1e-6, 3.3, 20e-9)
+    desk.clock.spend(1.0)
+    volts = desk.volts()
+    rise = int(np.flatnonzero((volts[:-1] < 1.65) & (volts[1:] >= 1.65))[0])
+    exact = rise + (1.65 - volts[rise]) / (volts[rise + 1] - volts[rise])
+    assert exact == pytest.approx(1000, abs=0.1)
+
+
 def test_time_is_interval_times_points_less_one() -> None:
     """The coupling of SWEep:TIME, chosen once."""
     desk = Desk()
