@@ -18,9 +18,10 @@ def find(evidence: Evidence) -> Evidence:
 
 
 def _new(found: Iterable[Finding], given: Iterable[Finding]) -> Iterable[Finding]:
-    """What the acquisition has not said already of the same line."""
-    said = {(f.code, f.line) for f in given} | {(f.code, None) for f in given if f.line is None}
-    return [f for f in found if (f.code, f.line) not in said]
+    """What the acquisition has not said already, of the same line or of the whole bench."""
+    said = {(f.code, f.line) for f in given}
+    of_all = {f.code for f in given if f.line is None}
+    return [f for f in found if (f.code, f.line) not in said and f.code not in of_all]
 
 
 RULES: tuple[Rule, ...] = (

@@ -370,3 +370,40 @@ def test_any_payload_with_any_character_lost(payload: bytes, lost: int, whole: b
     assert len(missing) == (not whole)
     assert verdict(document, "content") == ("pass" if whole else "fail")
     assert document["verdict"] in (("pass", "inconclusive") if whole else ("fail",))
+
+
+def _rubbish(seed: int, points: int, kind: str, dtype: Any) -> Trace:
+    """A line of random noise, random pulses, a random walk, or one value."""
+    rng = np.random.default_rng(seed)
+    if kind == "noise":
+        wave = rng.normal(0, 40, points)
+    elif kind == "pulses":
+        lengths = rng.integers(1, 200, points // 20 + 2)
+        wave = np.repeat(np.where(np.arange(len(lengths)) % 2, 60.0, -60.0), lengths)[:points]
+    elif kind == "walk":
+        wave = np.cumsum(rng.normal(0, 3, points))
+    else:
+        wave = np.full(points, float(rng.integers(-100, 100)))
+    codes = np.clip(wave, -128, 127) + (128 if np.dtype(dtype).kind == "u" else 0)
+    return Trace(codes.astype(dtype), 0.04, 1.6, 2e-8, -1e-5, channel="ch1")
+
+
+@settings(max_examples=120, deadline=None)
+@given(
+    st.tuples(
+        st.integers(0, 1 << 30), st.integers(0, 6000), st.sampled_from(["noise", "pulses", "walk", "one"])
+    ),
+    st.tuples(
+        st.integers(0, 1 << 30), st.integers(0, 6000), st.sampled_from(["noise", "pulses", "walk", "one"])
+    ),
+    st.sampled_from([np.int8, np.uint8, np.int16, np.float32, np.float64]),
+    st.sampled_from(
+        [KNOWN, BLIND, Expectation(baud=9600.0), Expectation(frame=FrameFormat(7, "E", 2), logic="rs232")]
+    ),
+)
+def test_no_record_is_so_odd_that_it_raises(
+    to: tuple[int, int, str], back: tuple[int, int, str], dtype: Any, expectation: Expectation
+) -> None:
+    """Noise, pulses of any length, wandering, constants, nothing: always a document, always JSON."""
+    document = judged(Shot(_rubbish(*to, dtype), _rubbish(*back, dtype), sent=b"x"), expectation=expectation)
+    assert document["verdict"] in ("pass", "fail", "inconclusive")
