@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,6 +18,10 @@ OK, MISSING, EXTRA, CHANGED, MOVED = "ok", "missing", "extra", "changed", "moved
 EARLIEST_BITS = -0.5
 """An echo cannot honestly start before the receiver could accept the stop bit: its middle (memory of the
 trade).
+"""
+MOVED_SPAN = 64
+"""How far from its place, in characters, a character is still the same one rather than a lost and an added
+one.
 """
 VOTE_SPAN = 64
 """How many characters an echo is looked for around its place when the usual delay is found."""
@@ -63,7 +68,7 @@ def pair_characters(
     earliest = EARLIEST_BITS * bit_time_s + min((frame_s or seen_s) - seen_s, 0.0) if causal else None
     usual = usual_delay(left, right, earliest, bit_time_s) if causal else -seen_s
     pairs = align(left, right, earliest, usual, 4 * seen_s)
-    echoes = _join_moved([_echo(shot, left, right, pair) for pair in pairs], left, right, earliest)
+    echoes = _join_moved([_echo(shot, left, right, pair) for pair in pairs], left, right, earliest, usual)
     return tuple(_in_line(e, sent_at, echoed_at) for e in echoes)
 
 
@@ -157,32 +162,45 @@ def _timed(echo: Echo, sent: Sequence, echoed: Sequence) -> Echo:
     )
 
 
-def _join_moved(echoes: list[Echo], sent: Sequence, echoed: Sequence, earliest_s: float | None) -> list[Echo]:
-    """A missing and an extra one of the same value, in an order that time allows, are one that moved."""
-    extras: dict[int, list[Echo]] = defaultdict(list)
-    for echo in echoes:
-        if echo.status == EXTRA and echo.judged and echo.echoed is not None:
-            extras[echo.echoed].append(echo)
+def _join_moved(
+    echoes: list[Echo], sent: Sequence, echoed: Sequence, earliest_s: float | None, usual_s: float
+) -> list[Echo]:
+    """A missing and an extra one of the same value are one that moved: those first whose delay is the most
+    usual.
+    """
     joined: dict[int, Echo] = {}
     used: set[int] = set()
-    for at, echo in enumerate(echoes):
-        if echo.status != MISSING or not echo.judged or echo.sent is None or echo.sent_index is None:
-            continue
-        for extra in extras[echo.sent]:
-            j = extra.echo_index
-            if j is None or j in used:
-                continue
-            if earliest_s is None or echoed.start_s[j] >= sent.end_s[echo.sent_index] + earliest_s:
-                joined[at] = _timed(
-                    replace(echo, echoed=extra.echoed, status=MOVED, echo_index=j), sent, echoed
-                )
-                used.add(j)
-                break
+    for _, at, j in sorted(_may_have_moved(echoes, sent, echoed, earliest_s, usual_s)):
+        if at not in joined and j not in used:
+            moved = replace(echoes[at], echoed=echoes[at].sent, status=MOVED, echo_index=j)
+            joined[at] = _timed(moved, sent, echoed)
+            used.add(j)
     return [
         joined.get(at, echo)
         for at, echo in enumerate(echoes)
         if not (echo.status == EXTRA and echo.echo_index in used)
     ]
+
+
+def _may_have_moved(
+    echoes: list[Echo], sent: Sequence, echoed: Sequence, earliest_s: float | None, usual_s: float
+) -> Iterator[tuple[float, int, int]]:
+    """(how unusual the delay would be, place of the missing one, index of the extra one) of all pairs that
+    may be.
+    """
+    extras: dict[int, list[tuple[int, int]]] = defaultdict(list)
+    for at, echo in enumerate(echoes):
+        if echo.status == EXTRA and echo.judged and echo.echoed is not None and echo.echo_index is not None:
+            extras[echo.echoed].append((at, echo.echo_index))
+    for at, echo in enumerate(echoes):
+        if echo.status != MISSING or not echo.judged or echo.sent is None or echo.sent_index is None:
+            continue
+        there = extras.get(echo.sent, [])
+        near = slice(bisect_left(there, (at - MOVED_SPAN,)), bisect_left(there, (at + MOVED_SPAN,)))
+        for _, j in there[near]:
+            delay = float(echoed.start_s[j] - sent.end_s[echo.sent_index])
+            if earliest_s is None or delay >= earliest_s:
+                yield abs(delay - usual_s), at, j
 
 
 def count(echoes: Iterable[Echo], *statuses: str, judged_only: bool = True) -> int:

@@ -213,3 +213,46 @@ def test_every_character_is_accounted_for_once_and_no_pair_defies_time(
             assert e.stop_end_to_start_s >= -0.5 * LOOKS.bit_s - 1e-12
         if e.status == OK:
             assert e.sent == e.echoed
+
+
+def _with_ordinary_faults(
+    rng: random.Random, sent: list[Said], faults: int, delay_s: float
+) -> tuple[list[Said], dict[int, str]]:
+    """An echo with losses, changes and exchanged neighbours; and index of the sent one -> what happened to it."""
+    echoed: list[Said | None] = list(echo_of(sent, delay_s))
+    made: dict[int, str] = {}
+    for at in rng.sample(range(1, len(sent) - 2, 6), faults):
+        one, other = echoed[at], echoed[at + 1]
+        kind = rng.choice([MISSING, CHANGED, MOVED])
+        assert one is not None
+        assert other is not None
+        if kind == MISSING:
+            echoed[at] = None
+        elif kind == CHANGED:
+            echoed[at] = Said(one.value ^ (1 << rng.randrange(8)), one.start_s)
+        elif one.value == other.value:
+            continue
+        else:
+            late = other.start_s
+            echoed[at], echoed[at + 1] = Said(other.value, late), Said(one.value, late + FRAME)
+        made[at] = kind
+    return [e for e in echoed if e is not None], made
+
+
+@pytest.mark.parametrize("rounds", [30, pytest.param(1000, marks=pytest.mark.soak)])
+def test_ordinary_faults_are_classed_right_and_placed(rounds: int) -> None:
+    """At least 99 % of 600 or 20,000 faults, kind and place, in texts and random bytes (needs D6)."""
+    rng = random.Random(23)
+    right = total = 0
+    for n in range(rounds):
+        pool = range(256) if n % 2 else [*b"etaoin shrdlu"]
+        sent = train([rng.choice(pool) for _ in range(200)], step_s=rng.choice([2.1, 3.0, 8.0]) * FRAME)
+        echoed, made = _with_ordinary_faults(rng, sent, 20, rng.choice([1e-6, 2e-5]))
+        found = {e.sent_index: e.status for e in paired(sent, echoed) if e.status != OK}
+        # of two exchanged neighbours either one may be the one that moved
+        right += sum(
+            found.get(at) == kind or (kind == MOVED and found.get(at + 1) == MOVED)
+            for at, kind in made.items()
+        )
+        total += len(made)
+    assert right / total >= 0.99
