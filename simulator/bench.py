@@ -14,10 +14,14 @@ from simulator.faults import bench_plan
 from simulator.frame import Frame
 from simulator.plan import BenchPlan
 from simulator.scope.instrument import Scope
+from simulator.scope.switches import Switches
 from simulator.transports import raw_socket
+from simulator.transports.delivery import SHAPES
 from simulator.transports.hislip import HislipServer
 from simulator.transports.server import Server
 from simulator.wires.network import Network
+
+SWITCH_NAMES = tuple(name for name, *_ in SHAPES)
 
 
 @dataclass(frozen=True)
@@ -47,7 +51,8 @@ class Bench:
         self.clock = clock
         self.changed = threading.Condition(threading.RLock())
         self.network = Network(plan)
-        self.scope = Scope(plan, clock, self.network.nodes, self.changed)
+        switches = Switches(SWITCH_NAMES, plan.faults)
+        self.scope = Scope(plan, clock, self.network.nodes, self.changed, switches)
         self.scope.before_message = self._settle
         self.scope.after_message = self._look_ahead
         self._doors = Doors(host)

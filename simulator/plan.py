@@ -145,7 +145,7 @@ class BenchPlan:
     seed: int = 1
     station: str = "sim-1"
     faults: tuple[str, ...] = field(default=())
-    """Fault switches that are on from power-on (faults.py, SWITCHES)."""
+    """Fault switches that are on from power-on, NAME or NAME:TIMES (transports/delivery.py)."""
 
 
 def healthy(

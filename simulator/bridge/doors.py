@@ -90,7 +90,10 @@ class Doors:
         return b""
 
     def _accept(self) -> None:
-        client, _ = self._listener.accept()
+        try:
+            client, _ = self._listener.accept()
+        except OSError:
+            return  # it left before it was let in
         client.setblocking(False)
         client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._clients.add(client)

@@ -34,14 +34,19 @@ class Scope:
     """The instrument."""
 
     def __init__(
-        self, plan: BenchPlan, clock: Clock, nodes: dict[str, Node], changed: threading.Condition
+        self,
+        plan: BenchPlan,
+        clock: Clock,
+        nodes: dict[str, Node],
+        changed: threading.Condition,
+        switches: Switches | None = None,
     ) -> None:
         self.plan = plan.scope
         self.clock = clock
         self.changed = changed
         self.status: Status = Status()
         self.settings: Settings = Settings.after_reset(plan.scope)
-        self.switches: Switches = Switches(plan.faults)
+        self.switches: Switches = switches or Switches(())
         channels = [
             Channel(plan_of, nodes, (plan.seed, number))
             for number, plan_of in enumerate(plan.scope.inputs, 1)

@@ -1,7 +1,8 @@
 """Fault switches: what a broken instrument does on the way to its controller.
 
 Set by DIAGnostic:FAULt or from the start (command line, `--fault`). A switch works a number of times, from
-the start for ever unless a number is given. One row per switch at the foot.
+the start for ever unless a number is given. What each does is in transports/delivery.py, one row per
+switch.
 """
 
 from __future__ import annotations
@@ -17,7 +18,9 @@ FOR_EVER = math.inf
 class Switches:
     """Which faults are on and how often they still work."""
 
-    def __init__(self, from_the_start: Sequence[str] = ()) -> None:
+    def __init__(self, names: Sequence[str], from_the_start: Sequence[str] = ()) -> None:
+        """`from_the_start`: entries NAME or NAME:TIMES. ScpiError or ValueError for a wrong one."""
+        self._names = tuple(names)
         self._left: dict[str, float] = {}
         for entry in from_the_start:
             name, _, times = entry.partition(":")
@@ -25,8 +28,8 @@ class Switches:
 
     def set(self, name: str, times: float = 1) -> None:
         """Switches a fault on for so many times; 0 switches it off. ScpiError -224 for an unknown one."""
-        if name not in NAMES:
-            raise ScpiError(-224, f"{name[:20]} is none of {','.join(NAMES)}")
+        if name not in self._names:
+            raise ScpiError(-224, f"{name[:20]} is none of {','.join(self._names)}")
         self._left[name] = times
 
     def take(self, name: str) -> bool:
@@ -40,9 +43,3 @@ class Switches:
     def on(self) -> str:
         """Names of those that are on, comma separated."""
         return ",".join(name for name, left in self._left.items() if left > 0)
-
-
-SWITCHES = (("dies-in-block", "sends half of a record and drops the connection"),)
-"""Name, about. A transport asks for each by name."""
-
-NAMES = tuple(name for name, _ in SWITCHES)

@@ -15,11 +15,13 @@ import contextlib
 import itertools
 import socket
 import threading
+import time
 from collections.abc import Callable
 from typing import ClassVar
 
 from simulator.scope.instrument import Conversation, Scope
 from simulator.transports import hislip_messages as hs
+from simulator.transports.delivery import deliver
 from simulator.transports.hislip_messages import Malformed, Message, TooLarge
 from simulator.transports.locks import EXCLUSIVE, SHARED, Locks
 from simulator.transports.server import hang_up, is_gone
@@ -206,16 +208,19 @@ class Session:
             self.send_async(Message(hs.ASYNC_INTERRUPTED, 0, message.parameter))
 
     def _respond(self, response: bytes, number: int) -> bool:
-        if response.startswith(b"#") and self._server.scope.switches.take("dies-in-block"):
-            self.send_sync(Message(hs.DATA, 0, number, response[: min(len(response) // 2, self._largest)]))
-            return False
-        self._conversation.message_available = True
-        whole = response + b"\n"
-        for begin in range(0, len(whole), self._largest):
-            part = whole[begin : begin + self._largest]
-            last = begin + self._largest >= len(whole)
-            self.send_sync(Message(hs.DATA_END if last else hs.DATA, 0, number, part))
-        return True
+        delivery = deliver(response, self._server.scope.switches)
+        self._conversation.message_available = bool(delivery.parts)
+        for place, (pause_s, part) in enumerate(delivery.parts, start=1):
+            time.sleep(pause_s)
+            self._send_part(part, number, ends=delivery.ends and place == len(delivery.parts))
+        return not delivery.drops
+
+    def _send_part(self, part: bytes, number: int, *, ends: bool) -> None:
+        """As Data messages of at most the client's size, the last one DataEND if the message ends here."""
+        for begin in range(0, len(part), self._largest):
+            last = begin + self._largest >= len(part)
+            piece = part[begin : begin + self._largest]
+            self.send_sync(Message(hs.DATA_END if ends and last else hs.DATA, 0, number, piece))
 
     # --- asynchronous channel ---
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import socket
+import time
 
 from simulator.scope.instrument import Conversation, Scope
 from simulator.scope.syntax import message_end
+from simulator.transports.delivery import deliver
 from simulator.transports.server import is_gone
 
 RECEIVE_BYTES = 65536
@@ -31,8 +33,8 @@ def serve(connection: socket.socket, scope: Scope) -> None:
 
 def send(connection: socket.socket, response: bytes, scope: Scope) -> bool:
     """Sends a response message; False when the instrument died over it."""
-    if response.startswith(b"#") and scope.switches.take("dies-in-block"):
-        connection.sendall(response[: len(response) // 2])
-        return False
-    connection.sendall(response + b"\n")
-    return True
+    delivery = deliver(response, scope.switches)
+    for pause_s, part in delivery.parts:
+        time.sleep(pause_s)
+        connection.sendall(part)
+    return not delivery.drops

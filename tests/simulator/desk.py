@@ -13,6 +13,7 @@ from simulator.clock import VirtualClock
 from simulator.faults import bench_plan
 from simulator.plan import BenchPlan, InputPlan, ProbePlan
 from simulator.scope.instrument import Conversation, Scope
+from simulator.scope.switches import Switches
 from simulator.wires.line import Step
 from simulator.wires.network import Network
 
@@ -30,7 +31,13 @@ class Desk:
         self.plan = plan or bench_plan(**kinds)
         self.clock = VirtualClock()
         self.network = Network(self.plan)
-        self.scope = Scope(self.plan, self.clock, self.network.nodes, threading.Condition(threading.RLock()))
+        self.scope = Scope(
+            self.plan,
+            self.clock,
+            self.network.nodes,
+            threading.Condition(threading.RLock()),
+            Switches(("dies-in-block",)),
+        )
         self.conversation = Conversation(self.scope)
 
     def ask(self, message: str) -> str:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+import random
 
 import pytest
 
 from simulator.scope.errors import ScpiError
 from simulator.scope.kinds import Choice, multiplier, nr3, quoted
 from simulator.scope.syntax import Datum, message_end, units
+from tests.simulator.desk import Desk
 
 
 def data(text: str) -> tuple[Datum, ...]:
@@ -127,6 +129,25 @@ def test_a_line_feed_inside_a_block_does_not_end_the_message() -> None:
     assert message_end(whole) == whole.index(b"\nY")
     assert message_end(b"X #13a\n") == -1
     assert message_end(b"X 1") == -1
+
+
+def test_no_message_can_break_the_scope() -> None:
+    """Two thousand damaged messages: each is refused or carried out, and the scope still knows its name."""
+    desk, rng = Desk(), random.Random(4)
+    good = (
+        "SENS1:VOLT:RANG:PTP 5.5 V;OFFS? MAX;:FETC:VOLT? (@1,2);*ESE #H1F;FAUL 'x';:TRIG:SOUR INT2,#15HELLO"
+    )
+    desk.tell("TRIG:SOUR HOLD")
+    for _ in range(2000):
+        text = list(good[rng.randrange(len(good)) :])
+        for _ in range(rng.randrange(1, 6)):
+            place = rng.randrange(len(text) + 1)
+            text[place : place + rng.randrange(2)] = rng.choice(
+                ["", ";", ":", "?", "#", "'", "(", "\xff", "9", "E", " "]
+            )
+        desk.ask("".join(text))
+    desk.ask("*CLS")
+    assert desk.ask("*IDN?").count(",") == 3
 
 
 def test_words_are_answered_in_short_form() -> None:

@@ -230,17 +230,89 @@ def test_hislip_needs_both_channels(bench: Bench) -> None:
         assert raw.recv(16)[2:4] == bytes([2, 2])
 
 
-@pytest.mark.parametrize("transport", ["socket", "hislip"])
-def test_a_scope_that_dies_in_mid_block_drops_the_connection(bench: Bench, transport: str) -> None:
-    """Switch dies-in-block: half of the record, then nothing; afterwards it works again."""
+FIXED = "TRIG:SOUR IMM;:FORM INT,8;:SENS:SWE:POIN 5000;:INIT;*OPC?"
+HALF = (1 + 1 + 4 + 5000) // 2
+
+
+@pytest.fixture
+def recorded(bench: Bench) -> Iterator[Raw]:
+    """A controller on the raw socket with a record of 5000 points."""
     with Raw(bench.addresses.socket) as other:
-        other.write("TRIG:SOUR IMM;:FORM INT,8;:SENS:SWE:POIN 5000;:INIT;*WAI;:DIAG:FAUL 'dies-in-block'")
-        assert other.ask("DIAG:FAUL?") == '"dies-in-block"'
-        if transport == "socket":
-            with Raw(bench.addresses.socket) as scope, pytest.raises(ConnectionError):
-                scope.block("FETC:VOLT? (@1)")
-        else:
-            with Hislip(bench.addresses.hislip) as scope, pytest.raises(ConnectionError):
-                scope.ask("FETC:VOLT? (@1)")
-        assert other.ask("DIAG:FAUL?") == '""'
-        assert len(other.block("FETC:VOLT? (@1)")) == 5000
+        assert other.ask(FIXED) == "1"
+        yield other
+
+
+@pytest.mark.parametrize("transport", ["socket", "hislip"])
+def test_a_scope_that_dies_in_mid_block_drops_the_connection(
+    bench: Bench, recorded: Raw, transport: str
+) -> None:
+    """Half of the record, then the end; afterwards it works again."""
+    recorded.write("DIAG:FAUL 'dies-in-block'")
+    assert recorded.ask("DIAG:FAUL?") == '"dies-in-block"'
+    if transport == "socket":
+        with Raw(bench.addresses.socket) as scope, pytest.raises(ConnectionError):
+            scope.block("FETC:VOLT? (@1)")
+    else:
+        with Hislip(bench.addresses.hislip) as scope, pytest.raises(ConnectionError):
+            scope.ask("FETC:VOLT? (@1)")
+    assert recorded.ask("DIAG:FAUL?") == '""'
+    assert len(recorded.block("FETC:VOLT? (@1)")) == 5000
+
+
+@pytest.mark.usefixtures("recorded")
+def test_a_scope_that_stalls_in_mid_block_keeps_the_connection(bench: Bench) -> None:
+    """Half of the record and nothing more, until the controller goes on."""
+    with Raw(bench.addresses.socket) as scope:
+        bench.scope.switches.set("stalls-in-block")
+        scope.write("FETC:VOLT? (@1)")
+        assert scope.read_exactly(HALF)[:6] == b"#45000"
+        assert is_quiet(scope.socket)
+        assert scope.ask("SYST:VERS?") == "1999.0"
+
+
+@pytest.mark.usefixtures("recorded")
+def test_a_short_block_ends_early(bench: Bench) -> None:
+    """The header announces 5000 bytes; NL, or END, comes after half of it."""
+    with Hislip(bench.addresses.hislip) as scope:
+        bench.scope.switches.set("short-block")
+        scope.write("FETC:VOLT? (@1)")
+        whole = scope.read()
+        assert whole[:6] == b"#45000"
+        assert len(whole) == HALF + 1
+
+
+def test_a_silent_scope_carries_out_and_says_nothing(bench: Bench, recorded: Raw) -> None:
+    """The command was heard, the answer never comes; the next one does."""
+    with Raw(bench.addresses.socket) as scope:
+        scope.write("DIAG:FAUL 'silent';:TRIG:LEV 1.5;:SYST:VERS?")
+        while float(recorded.ask("TRIG:LEV?")) != 1.5:
+            pass
+        assert is_quiet(scope.socket)
+        assert scope.ask("*ESE?") == "0"
+
+
+def test_a_dripping_and_a_late_scope_send_everything_in_the_end(bench: Bench, recorded: Raw) -> None:
+    """Nothing is lost, it only takes its time."""
+    bench.scope.switches.set("drips")
+    assert len(recorded.block("FETC:VOLT? (@1)")) == 5000
+    with Hislip(bench.addresses.hislip) as scope:
+        bench.scope.switches.set("late")
+        assert scope.ask("SYST:VERS?") == "1999.0"
+
+
+def test_a_scope_may_leave_out_its_newline(bench: Bench) -> None:
+    """END alone ends a HiSLIP message then."""
+    with Hislip(bench.addresses.hislip) as scope:
+        scope.write("DIAG:FAUL 'no-newline';:SYST:VERS?")
+        assert scope.read() == b"1999.0"
+
+
+def is_quiet(connection: socket.socket) -> bool:
+    """Nothing has come; what was sent before is there at once on loopback."""
+    connection.setblocking(False)
+    try:
+        return connection.recv(1) is None
+    except BlockingIOError:
+        return True
+    finally:
+        connection.settimeout(10)
