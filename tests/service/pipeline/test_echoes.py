@@ -218,7 +218,7 @@ def test_every_character_is_accounted_for_once_and_no_pair_defies_time(
 def _with_ordinary_faults(
     rng: random.Random, sent: list[Said], faults: int, delay_s: float
 ) -> tuple[list[Said], dict[int, str]]:
-    """An echo with losses, changes and exchanged neighbours; and index of the sent one -> what happened to it."""
+    """An echo with losses, changes and exchanged neighbours; and index of the sent one -> its fault."""
     echoed: list[Said | None] = list(echo_of(sent, delay_s))
     made: dict[int, str] = {}
     for at in rng.sample(range(1, len(sent) - 2, 6), faults):

@@ -1,9 +1,7 @@
-"""From two traces to a result document: closed-form waveforms as a scope samples them, through all stages."""
+"""From two traces to a result document, through all stages."""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -13,72 +11,22 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from service.pipeline.chain import judge
-from service.pipeline.document import result_document
 from service.pipeline.expectation import Expectation
 from service.pipeline.readings import FrameFormat
 from service.pipeline.trace import Shot, Trace
 from tests.reference import Wire, boundaries, ramp, sampled, two_pole, volts
-
-F8N1 = FrameFormat(8, "N", 1)
-KNOWN = Expectation(baud=230_400.0, frame=F8N1, logic="3.3")
-BLIND = Expectation()
-TEXT = b"Tide 7, Harbour Street"
-WIRE = Wire(noise_v=0.02, shape=ramp(60e-9))
-Change = Callable[[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]], tuple[Any, Any]]
-
-
-def bench(
-    payload: Sequence[int] = TEXT,
-    echoed: Sequence[int | None] | None = None,
-    *,
-    wire: Wire = WIRE,
-    back: Wire | None = None,
-    baud: float = 230_400.0,
-    back_baud: float | None = None,
-    frame: FrameFormat = F8N1,
-    delay_s: float = 6.6e-6,
-    gap_s: float = 0.0,
-    lead_s: float = 2e-4,
-    tail_s: float = 2.5e-3,
-    change: Change = lambda a, b, _: (a, b),
-) -> Shot:
-    """Both lines of an echo test; `echoed` None = everything, with None for a character that is lost."""
-    back = back or wire
-    answers = payload if echoed is None else echoed
-    step = frame.total_bits / baud + gap_s
-    flips, _ = boundaries(payload, 1 / baud, frame, 0.0, gap_s)
-    answer_flips: list[float] = []
-    for n, value in enumerate(answers):
-        if value is not None:
-            start = n * step + frame.total_bits / baud + delay_s
-            answer_flips += boundaries([value], 1 / (back_baud or baud), frame, start)[0]
-    end = max([0.0, *flips, *answer_flips]) + tail_s
-    count = int((end + lead_s) / wire.interval_s)
-    times: NDArray[np.float64] = -lead_s + np.arange(count, dtype=np.float64) * wire.interval_s
-    a, b = change(volts(flips, times, wire), volts(answer_flips, times, back), times)
-    rng = np.random.default_rng(5)
-    return Shot(sampled(a, wire, -lead_s, rng), replace(sampled(b, back, -lead_s, rng), channel="ch2"))
-
-
-def judged(*shots: Shot, expectation: Expectation = KNOWN) -> dict[str, Any]:
-    document = result_document(judge(shots, expectation))
-    assert json.loads(json.dumps(document, allow_nan=False)) == document
-    return document
-
-
-def said(document: dict[str, Any]) -> set[tuple[str, str | None]]:
-    """(code, line) of the findings, without those of severity info."""
-    return {(f["code"], f["line"]) for f in document["findings"] if f["severity"] != "info"}
-
-
-def verdict(document: dict[str, Any], name: str) -> str:
-    found = next(c for c in document["criteria"] if c["name"] == name)
-    return str(found["verdict"]) + (f"/{found['cause']}" if found["cause"] else "")
-
-
-def values(document: dict[str, Any], role: str) -> bytes:
-    return bytes(c["value"] for c in document["lines"][role]["characters"])
+from tests.service.pipeline.two_lines import (
+    BLIND,
+    F8N1,
+    KNOWN,
+    TEXT,
+    WIRE,
+    bench,
+    judged,
+    said,
+    values,
+    verdict,
+)
 
 
 @pytest.mark.parametrize("expectation", [KNOWN, BLIND])
@@ -130,66 +78,6 @@ def test_every_family_and_either_polarity_pass(
         document = judged(bench(wire=wire), expectation=expectation)
         assert document["verdict"] == "pass", document["criteria"]
         assert said(document) == set()
-
-
-@pytest.mark.parametrize("which", ["to_target", "from_target", "both"])
-@pytest.mark.parametrize("factor", [0.1, 10.0])
-@pytest.mark.parametrize("expectation", [KNOWN, BLIND])
-def test_a_wrong_probe_factor_is_named_and_fails_nothing(
-    which: str, factor: float, expectation: Expectation
-) -> None:
-    """Either probe or both, either direction, family stated or not."""
-    wrong = replace(WIRE, high_v=3.3 * factor, noise_v=0.02 * factor, range_v=10 * factor)
-    wire = WIRE if which == "from_target" else wrong
-    back = WIRE if which == "to_target" else wrong
-    document = judged(bench(wire=wire, back=back), expectation=expectation)
-    lines = {"to_target", "from_target"} if which == "both" else {which}
-    assert said(document) == {("probe-ratio", line) for line in lines}
-    assert verdict(document, "levels") == "inconclusive/bench"
-    assert verdict(document, "content") == "pass"
-
-
-def _copied(part: float) -> Change:
-    return lambda a, b, _: (a, b + part * (a - 3.3))
-
-
-def _spikes(part: float) -> Change:
-    tail = np.exp(-np.arange(20) / 4)
-    return lambda a, b, _: (a, b + part * np.convolve(np.diff(a, prepend=a[0]), tail)[: len(a)])
-
-
-@pytest.mark.parametrize("change", [_copied(0.12), _spikes(0.25)])
-@pytest.mark.parametrize("expectation", [KNOWN, BLIND])
-def test_crosstalk_is_no_echo(change: Change, expectation: Expectation) -> None:
-    """12 % of the other line on a line that rests: silent firmware, and the crosstalk named."""
-    document = judged(bench(TEXT, [], change=change), expectation=expectation)
-    assert said(document) == {("crosstalk", "from_target"), ("echo-missing", "from_target")}
-    assert verdict(document, "content") == "fail"
-
-
-def test_crosstalk_beside_real_echoes_is_no_fault_of_the_levels() -> None:
-    """12 % on a line that also works: named; its levels are not held against the firmware."""
-    document = judged(bench(change=_copied(0.12)))
-    assert ("crosstalk", "from_target") in said(document)
-    assert not [f for f in document["findings"] if f["side"] == "device"]
-    assert verdict(document, "content") == "pass"
-
-
-@pytest.mark.parametrize("expectation", [KNOWN, BLIND])
-def test_two_probes_on_one_node(expectation: Expectation) -> None:
-    """Identical starts mean one shared node."""
-    document = judged(bench(change=lambda a, _, __: (a, a)), expectation=expectation)
-    assert said(document) == {("lines-bridged", "from_target")}
-    assert document["verdict"] == "inconclusive"
-
-
-def test_exchanged_probes() -> None:
-    """The roles follow the traffic."""
-    as_meant = bench()
-    document = judged(Shot(as_meant.from_target, as_meant.to_target))
-    assert said(document) == {("probes-exchanged", None)}
-    assert document["lines"]["to_target"]["channel"] == "ch1"
-    assert document["verdict"] == "pass"
 
 
 @pytest.mark.parametrize(
@@ -246,32 +134,6 @@ def test_a_wandering_zero_changes_nothing() -> None:
         return a + wave, b + wave
 
     assert verdict(judged(bench(wire=replace(WIRE, range_v=12.0), change=hum)), "content") == "pass"
-
-
-@pytest.mark.parametrize("expectation", [KNOWN, BLIND])
-def test_an_open_probe(expectation: Expectation) -> None:
-    """0 V with some hum on the from-target line: nothing drives it."""
-    hum: Change = lambda a, b, t: (a, b + 0.1 * np.sin(2 * np.pi * 50 * t))  # noqa: E731
-    open_wire = replace(WIRE, high_v=0.0)
-    document = judged(bench(TEXT, [], back=open_wire, change=hum), expectation=expectation)
-    assert said(document) == {("line-undriven", "from_target")}
-    assert verdict(document, "content") == "inconclusive/bench"
-
-
-def test_an_open_probe_that_picks_up_its_surroundings_is_still_open() -> None:
-    """Hum, a trace of the other line, and the slow discharge of 10 Mohm: no echoes are read into it."""
-    rng = np.random.default_rng(8)
-
-    def floating(
-        a: NDArray[np.float64], b: NDArray[np.float64], t: NDArray[np.float64]
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        edges = np.convolve(np.diff(a, prepend=a[0]), np.exp(-np.arange(60) / 15))[: len(a)]
-        return a, b + 0.04 * edges + 0.08 * np.sin(2 * np.pi * 150 * t) + rng.normal(0, 0.01, len(t))
-
-    document = judged(bench(TEXT, [], back=replace(WIRE, high_v=0.0), change=floating, tail_s=8e-3))
-    assert ("line-undriven", "from_target") in said(document)
-    assert not [f for f in document["findings"] if f["side"] == "device"]
-    assert document["verdict"] == "inconclusive"
 
 
 def test_a_firmware_that_falls_ever_further_behind_is_late_and_not_deaf() -> None:
