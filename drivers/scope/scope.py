@@ -132,6 +132,11 @@ class Scope:
                 self._limits = limits_of(self.dialect, self._talk)
             return self._limits
 
+    @property
+    def conversation(self) -> Conversation:
+        """What the scope is spoken to through: for whoever tries a dialect line by line."""
+        return self._talk
+
     def errors(self) -> tuple[tuple[int, str], ...]:
         """What stands in its error queue, oldest first; empty afterwards."""
         with self._link.lock:
@@ -180,6 +185,11 @@ class Scope:
             self._do(self.dialect.arm)
             if self.dialect.ready is not None:
                 self._wait_ready(self.dialect.ready, -min(self._state.start_s, 0.0) + READY_S)
+
+    def is_ready(self) -> bool | None:
+        """Whether it waits for its trigger; None when the dialect cannot tell."""
+        with self._link.lock:
+            return None if self.dialect.ready is None else self._holds(self.dialect.ready)
 
     def is_done(self) -> bool:
         """Whether the armed shot is complete. Once true it stays so until the next `arm`."""

@@ -88,7 +88,11 @@ class Lantern:
 
     def set_speed(self, rest: list[str]) -> None:
         wanted = float(rest[0])
-        self.speed_us = next(s for s in (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0) if s >= wanted * 0.999)
+        speeds = [s for s in (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0) if s >= wanted * 0.999]
+        if speeds:
+            self.speed_us = speeds[0]
+        else:
+            self.trouble.append(f'13,"SPEED CANNOT BE {wanted:g}"')
 
     def ask_speed(self, _rest: list[str]) -> Act:
         return say(f"AUTO, {self.speed_us:.3f} ,US")
