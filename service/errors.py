@@ -21,6 +21,7 @@ ServiceError
 │   ├── QueueFull
 │   └── FolderInUse       another service works on this data folder
 ├── Interrupted           the program was stopped while a run was at work
+├── DatabaseAway          the database does not answer; what was being done may be tried again
 └── StoreFailed           disk full, no permission: what was being written did not come into being
 """
 
@@ -116,6 +117,10 @@ class Interrupted(ServiceError):
     """A run that an earlier process left unfinished; it is in the run's record, nobody raises it."""
 
 
+class DatabaseAway(ServiceError):
+    """The database does not answer just now; trying again later may help."""
+
+
 class StoreFailed(ServiceError):
     """The disk refused; what was being written did not come into being."""
 
@@ -189,6 +194,7 @@ OUTCOMES: dict[type[BaseException], Outcome] = {
     FolderInUse: Outcome(503, 5, "folder-in-use", "Another service works on this data folder"),
     Busy: Outcome(503, 5, "busy", "Somebody else is at work", 10),
     Interrupted: Outcome(500, 5, "interrupted", "The run was interrupted"),
+    DatabaseAway: Outcome(503, 5, "database-away", "The database does not answer", 5),
     StoreFailed: Outcome(507, 5, "store-failed", "The disk refused"),
     RunCancelled: Outcome(409, 5, "run-cancelled", "The run was cancelled"),
     drivers_errors.RequestError: Outcome(

@@ -1,0 +1,44 @@
+"""Databases for the tests of the service: SQLite always, PostgreSQL where it is installed."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+
+from tests import postgres
+
+_numbers = itertools.count(1)
+
+
+@pytest.fixture(scope="session")
+def _postgres_server() -> Iterator[Callable[[], postgres.Server]]:
+    """Started by the first test that wants it."""
+    servers: list[postgres.Server] = []
+    with ExitStack() as stack:
+
+        def get() -> postgres.Server:
+            if not servers:
+                servers.append(stack.enter_context(postgres.running()))
+            return servers[0]
+
+        yield get
+
+
+@pytest.fixture
+def postgres_url(need: Callable[[bool, str], None], _postgres_server: Callable[[], postgres.Server]) -> str:
+    """The address of a fresh, empty database."""
+    need(postgres.binaries() is not None, "PostgreSQL is not installed (Debian: apt-get install postgresql)")
+    return _postgres_server().make_database(f"bench{next(_numbers)}")
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def database(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """A test that asks for this runs on both."""
+    if request.param == "sqlite":
+        return f"sqlite:///{tmp_path / 'benchwarden.db'}"
+    url: str = request.getfixturevalue("postgres_url")
+    return url
