@@ -23,6 +23,7 @@ from service.pipeline.evidence import FROM_TARGET, TO_TARGET, Evidence, ReadShot
 from service.pipeline.quiet_lines import distance_to
 from service.pipeline.readings import Characters
 
+OTHER = {TO_TARGET: FROM_TARGET, FROM_TARGET: TO_TARGET}
 TOGETHER_BITS = 0.5
 """Characters that start within this many bit times of each other started together."""
 
@@ -33,10 +34,9 @@ def follow_the_traffic(evidence: Evidence) -> Evidence:
     if sum(votes) <= 0:
         return evidence
     swapped = tuple(replace(s, to_target=s.from_target, from_target=s.to_target) for s in evidence.shots)
-    couplings = tuple(
-        replace(c, role=FROM_TARGET if c.role == TO_TARGET else TO_TARGET) for c in evidence.couplings
-    )
-    return evidence.with_(shots=swapped, couplings=couplings, exchanged=True)
+    couplings = tuple(replace(c, role=OTHER[c.role]) for c in evidence.couplings)
+    given = tuple(f if f.line is None else replace(f, line=OTHER[f.line]) for f in evidence.given)
+    return evidence.with_(shots=swapped, couplings=couplings, given=given, exchanged=True)
 
 
 def _answers_backwards(shot: ReadShot) -> int:

@@ -9,6 +9,7 @@ import pytest
 
 from service.pipeline.evidence import ReadShot
 from service.pipeline.expectation import Expectation
+from service.pipeline.findings import make_finding
 from tests.service.pipeline.builders import (
     LOOKS,
     T,
@@ -29,6 +30,13 @@ def test_exchanged_probes_are_named_and_the_roles_follow_the_traffic() -> None:
     assert document["lines"]["from_target"]["channel"] == "ch1"
     assert document["verdict"] == "pass"
     assert [e["status"] for e in document["echoes"]] == ["ok"] * 6
+
+
+def test_what_was_said_of_a_channel_before_goes_with_the_channel() -> None:
+    """The acquisition spoke of the line that the stations file calls to-target: it is the other one."""
+    given = [make_finding("instrument-error", "to_target", "the scope said so.", severity="info")]
+    document = judged(shot(echo_of(SENT), SENT), given=given)
+    assert finding(document, "instrument-error")["line"] == "from_target"
 
 
 def test_exchanged_probes_do_not_hide_a_fault_of_the_firmware() -> None:
