@@ -220,7 +220,7 @@ def test_a_payload_that_was_lost_on_the_way_is_said() -> None:
     assert document["verdict"] == "pass"
 
 
-@settings(max_examples=25, deadline=None)
+@settings(derandomize=True, max_examples=25, deadline=None)
 @given(st.binary(min_size=1, max_size=12), st.integers(0, 11), st.booleans())
 def test_any_payload_with_any_character_lost(payload: bytes, lost: int, whole: bool) -> None:
     """The content passes when all came back and fails when one was lost, with that one missing."""
@@ -250,7 +250,7 @@ def _rubbish(seed: int, points: int, kind: str, dtype: Any) -> Trace:
     return Trace(codes.astype(dtype), 0.04, 1.6, 2e-8, -1e-5, channel="ch1")
 
 
-@settings(max_examples=120, deadline=None)
+@settings(derandomize=True, max_examples=120, deadline=None)
 @given(
     st.tuples(
         st.integers(0, 1 << 30), st.integers(0, 6000), st.sampled_from(["noise", "pulses", "walk", "one"])
