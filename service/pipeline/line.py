@@ -14,6 +14,7 @@ from service.pipeline.characters import NO_CHARACTERS
 from service.pipeline.edges import Span
 from service.pipeline.framing import Framing, Setting, retimed
 from service.pipeline.levels import States, levels_of
+from service.pipeline.overshoot import overshoot_percent
 from service.pipeline.readings import Edges, FrameFormat, LineReading
 from service.pipeline.refine import refine_edges
 from service.pipeline.trace import Trace
@@ -89,7 +90,8 @@ def framed_reading(
 
     `clock` is the framing that tells the bit time, where it is not the one that tells the characters.
     """
-    trace, levels = line.trace, levels_of(line.trace, states)
+    trace = line.trace
+    levels = levels_of(trace, states, _overshoot(line, states, framing))
     timed = refine_edges(trace, line.codes, levels, framing.edges, (clock or framing).bit_time_s)
     if timed is not None and framing.fit is not None:
         framing = retimed(framing, timed.edges, setting.frame)
@@ -116,3 +118,10 @@ def framed_reading(
         samples_per_bit=samples_per_bit,
         notes=line.notes | notes,
     )
+
+
+def _overshoot(line: Line, states: States, framing: Framing) -> float | None:
+    trace, edges = line.trace, framing.edges
+    positions = (edges.times_s - trace.start_s) / trace.interval_s
+    rising = edges.rising if trace.volts_per_code > 0 else ~edges.rising
+    return overshoot_percent(line.codes, states, positions, rising, framing.bit_time_s / trace.interval_s)

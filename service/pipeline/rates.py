@@ -20,6 +20,8 @@ USUAL_WITHIN = 0.025
 """Relative distance at which a rate still counts as a usual one: two ends of 1 % and a margin."""
 ALIKE = 0.1
 """Relative width of a group of alike distances."""
+LONGEST, OFF_GRID, FEW = 8.5, 0.15, 6
+"""A bit time is ruled out when half of the distances below LONGEST bits are OFF_GRID bits off; not by FEW."""
 SAME = 0.012
 """Candidates closer than this are one; the fit brings them to the same value."""
 
@@ -49,9 +51,17 @@ def candidate_bit_times(times: NDArray[np.float64], least_s: float) -> list[floa
     raw += [1 / baud for baud in USUAL_BAUD if any(_is_divisor(distance * baud) for distance in distances)]
     found: list[float] = []
     for bit_time in sorted(raw, reverse=True):
-        if bit_time >= least_s and not any(abs(bit_time / other - 1) < SAME for other in found):
+        new = not any(abs(bit_time / other - 1) < SAME for other in found)
+        if bit_time >= least_s and new and _fits(times, bit_time):
             found.append(bit_time)
     return found
+
+
+def _fits(times: NDArray[np.float64], bit_time_s: float) -> bool:
+    """Whether the short distances of edges lie on a grid of that bit time, at least half of them."""
+    distances = np.diff(times) / bit_time_s
+    near = distances[(distances > 0.5) & (distances < LONGEST)]
+    return len(near) < FEW or float(np.median(np.abs(near - np.rint(near)))) < OFF_GRID
 
 
 def _is_divisor(ratio: float) -> bool:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from service.pipeline.readings import Edges, Levels
 from service.pipeline.template import (
     LOOK,
+    MIN_RISE,
     PASSES,
     RISE_GRID,
     SHAPES,
@@ -31,8 +32,11 @@ from service.pipeline.trace import Trace
 MOST_EDGES = 2048
 """From so many edges the record gives the bit time to 0.02 ppm, a thousandth of what a time base is good for:
 interpolated times will do, and a long record is read at full speed."""
-STRIDES = (4, 4, 2, 1)
+STRIDES = (24, 12, 6, 3, 1, 1)
 """Steps of RISE_GRID in which the rise time is sought."""
+UNSEEN = 1.6
+"""Rise time, in samples, below which one shape cannot be told from another: a bell curve is taken."""
+LEAST = round(math.log(MIN_RISE) / math.log(RISE_GRID))
 WRONG_SHAPE = 0.06
 """Error of an edge time, in samples, when an edge of one sample is given a wrong shape; measured."""
 
@@ -134,8 +138,9 @@ def _best_table(windows: Windows, positions: NDArray[np.float64], rise: float) -
         return misfit(windows, shape_table(name, at, windows.half), phase)
 
     at = round(math.log(rise) / math.log(RISE_GRID))
-    name = min(SHAPES, key=lambda name: price(name, at))
+    names = ["bell"] if rise < UNSEEN else list(SHAPES)
+    name = min(names, key=lambda name: price(name, at))
     for stride in STRIDES:
-        at = min((at - stride, at, at + stride), key=lambda at: price(name, at))
-    name = min(SHAPES, key=lambda name: price(name, at))
+        at = min((max(at - stride, LEAST), at, at + stride), key=lambda at: price(name, at))
+    name = min(names, key=lambda name: price(name, at))
     return shape_table(name, at, windows.half)

@@ -29,7 +29,7 @@ LOOK = 24
 SOME = 64
 """Edges looked at to find the shape."""
 PASSES = 2
-RISE_GRID = 1.06
+RISE_GRID = 1.02
 """Rise times are rounded to powers of this: a table serves all edges like it."""
 MIN_RISE, MAX_RISE = 0.5, 40.0
 
@@ -87,7 +87,7 @@ def rise_from_area(windows: Windows, positions: NDArray[np.float64]) -> float:
     return float(np.clip(area / AREA, MIN_RISE, MAX_RISE))
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=512)
 def shape_table(name: str, step: int, half: int) -> Shape:
     """Tables of a named shape with rise time RISE_GRID**step samples."""
     rise = RISE_GRID**step

@@ -18,7 +18,7 @@ from tests.bench.noise import noise_figures, noise_only_figures
 from tests.bench.speed import speed_figures
 from tests.bench.timing import timing_figures, timing_plot
 
-PARTS = ("speed", "timing", "noise", "blind", "lines")
+PARTS = ("speed", "timing", "noise", "blind", "lines", "levels")
 
 
 def arguments(words: Sequence[str] | None = None) -> argparse.Namespace:
@@ -58,6 +58,7 @@ def main(words: Sequence[str] | None = None) -> int:
         keep(blind_figures(runs(300)))
     if "lines" in parts:
         keep(line_figures(runs(20)))
+    if "levels" in parts:
         keep(level_figures(runs(20)))
     print(file=sys.stderr)
     print(as_table(figures))

@@ -23,7 +23,7 @@ def blind_figures(runs: int) -> Iterator[Figure]:
     rng = np.random.default_rng(5)
     for characters in (1, 4, 16, 64):
         for odd in (False, True):
-            right, formats, listed = _runs(characters, odd, runs, rng)
+            right, formats, listed = blind_runs(characters, odd, runs, rng)
             kind = "any rate" if odd else "usual rates, 2 % off"
             goal = 99.0 if characters >= 4 else None
             name = f"rate right, {characters} varied characters, {kind}"
@@ -32,7 +32,8 @@ def blind_figures(runs: int) -> Iterator[Figure]:
             yield Figure("blind", name, "%", listed, note=f"chosen in {formats:.1f} %")
 
 
-def _runs(characters: int, odd: bool, runs: int, rng: np.random.Generator) -> tuple[float, float, float]:
+def blind_runs(characters: int, odd: bool, runs: int, rng: np.random.Generator) -> tuple[float, float, float]:
+    """Percent of runs with the right rate, with the true format chosen, and with it listed."""
     right = chosen = listed = 0
     for _ in range(runs):
         baud = float(np.exp(rng.uniform(np.log(1000), np.log(1e6)))) if odd else float(rng.choice(USUAL))
