@@ -72,6 +72,6 @@ def signal_to_noise_db(evidence: Evidence, role: str) -> float | None:
     """
     line, fam = evidence.lines[role], evidence.family
     swing = line.swing_v or (fam.supply_v if fam else None)
-    if not line.noise_v or not swing:
+    if not line.noise_v or not swing or swing <= 0:
         return None
     return 20 * math.log10(0.5 * swing / line.noise_v)

@@ -250,7 +250,7 @@ def _rubbish(seed: int, points: int, kind: str, dtype: Any) -> Trace:
     return Trace(codes.astype(dtype), 0.04, 1.6, 2e-8, -1e-5, channel="ch1")
 
 
-@settings(derandomize=True, max_examples=120, deadline=None)
+@settings(derandomize=True, max_examples=50, deadline=None)
 @given(
     st.tuples(
         st.integers(0, 1 << 30), st.integers(0, 6000), st.sampled_from(["noise", "pulses", "walk", "one"])
