@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from drivers.errors import InstrumentError, ReplyError, TimedOut
+from drivers.errors import InstrumentError, NotReachable, ReplyError, TimedOut
 from drivers.scope import scpi
 from drivers.scope.conversation import Conversation
 from drivers.scope.dialect import Dialect, Fixed, Reply, Setting
@@ -100,6 +100,9 @@ def _said(talk: Conversation, place: Place) -> str | None:
         return extract(talk.ask(place.query, timeout_s=_timeout(place.about)), place.about.reply)
     except (InstrumentError, ReplyError, TimedOut):
         return None  # this scope cannot tell, at least not in its present state
+    except NotReachable:
+        talk.must_answer()  # some hang up over what they do not know
+        return None
 
 
 def _write(place: Place, said: str, talk: Conversation) -> str:

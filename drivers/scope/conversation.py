@@ -108,6 +108,10 @@ class Conversation:
         """The entries of the error queue, oldest first; the queue is empty afterwards."""
         return self._drain(self.link)
 
+    def must_answer(self) -> None:
+        """Raises NotReachable when the scope does not even say who it is."""
+        self.link.query(self._dialect.identify.query, timeout_s=self._dialect.identify.timeout_s)
+
     # --- asking ---------------------------------------------------------------------------------------------
 
     def ask(self, query: str, *, timeout_s: float | None = None) -> str:

@@ -86,6 +86,7 @@ def _setting(
         settle_s=table.take("settle_s", must_be.not_negative, 0.0),
         timeout_s=table.take_optional("timeout_s", must_be.positive),
     )
+    table.done()  # a typo is told as such, not as what is then missing
     if not any("{value}" in unit for unit in setting.write):
         raise table.fault("never sends its {value}", "write")
     if ("division" in means or setting.unit == "div") and setting.divisions == 1:

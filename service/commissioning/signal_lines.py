@@ -3,6 +3,7 @@ wave. Only these can prove the time base, the trigger's place and slope, and the
 
 from __future__ import annotations
 
+import contextlib
 import math
 from dataclasses import dataclass, replace
 
@@ -72,27 +73,38 @@ class _Shown:
 
 def try_traffic(trial: Trial, traffic: Traffic) -> None:
     """Characters are sent; what the scope shows of them is held against the rate of the link."""
+    with contextlib.ExitStack() as stack:
+        links: list[Target] = []
+
+        def link() -> Seen:
+            links.append(stack.enter_context(Target(traffic.url, traffic.baud, traffic.frame)))
+            return WORKS, f"{traffic.url} is open at {traffic.baud} {traffic.frame}"
+
+        if trial.line("traffic link", link):
+            _try_characters(trial, traffic, links[0])
+
+
+def _try_characters(trial: Trial, traffic: Traffic, target: Target) -> None:
     shown: list[_Shown] = []
-    with Target(traffic.url, traffic.baud, traffic.frame) as target:
 
-        def trigger() -> Seen:
-            found = _triggered_by(trial, target, traffic, two_digits_up(traffic.bit_s / SAMPLES_PER_BIT))
-            shown.append(found)
-            return WORKS, f"ch{found.channel} triggers at {found.trigger.level_v:.3g} V"
+    def trigger() -> Seen:
+        found = _triggered_by(trial, target, traffic, two_digits_up(traffic.bit_s / SAMPLES_PER_BIT))
+        shown.append(found)
+        return WORKS, f"ch{found.channel} triggers at {found.trigger.level_v:.3g} V"
 
-        def coarser() -> Seen:
-            interval = two_digits_up(4 * traffic.bit_s / SAMPLES_PER_BIT)
-            return _rate(_triggered_by(trial, target, traffic, interval, shown[0].channel), traffic)
+    def coarser() -> Seen:
+        interval = two_digits_up(4 * traffic.bit_s / SAMPLES_PER_BIT)
+        return _rate(_triggered_by(trial, target, traffic, interval, shown[0].channel), traffic)
 
-        if not trial.line("traffic triggers", trigger):
-            return
-        if not any(result.line == "record length" for result in trial.results):
-            compare_record(trial, shown[0].capture, shown[0].state)
-        trial.line("traffic rate", lambda: _rate(shown[0], traffic))
-        trial.line("traffic rate, coarser time base", coarser)
-        trial.line("traffic characters", lambda: _characters(shown[0]))
-        trial.line("traffic trigger place", lambda: _place(shown[0], traffic.bit_s))
-        trial.line("traffic levels", lambda: _levels(shown[0]))
+    if not trial.line("traffic triggers", trigger):
+        return
+    if not any(result.line == "record length" for result in trial.results):
+        compare_record(trial, shown[0].capture, shown[0].state)
+    trial.line("traffic rate", lambda: _rate(shown[0], traffic))
+    trial.line("traffic rate, coarser time base", coarser)
+    trial.line("traffic characters", lambda: _characters(shown[0]))
+    trial.line("traffic trigger place", lambda: _place(shown[0], traffic.bit_s, first=True))
+    trial.line("traffic levels", lambda: _levels(shown[0]))
 
 
 def try_reference(trial: Trial, reference: Reference) -> None:
@@ -175,20 +187,28 @@ def _characters(shown: _Shown) -> Seen:
     return FAILS, f"{CHARACTERS.hex(' ')} was sent, ch{shown.channel} shows {seen.hex(' ') or 'nothing'}"
 
 
-def _place(shown: _Shown, longest_s: float) -> Seen:
-    """The edge that set off the trigger must lie at time zero, and go the right way."""
+def _place(shown: _Shown, longest_s: float, *, first: bool = False) -> Seen:
+    """The edge that set off the trigger must lie at time zero, and go the right way.
+
+    `first`: the line was at rest before, so that it must be the first edge of the record.
+    """
     edges = shown.lines[shown.channel].edges
-    rising = shown.trigger.slope == "rising"
     if not len(edges):
         return FAILS, f"ch{shown.channel} triggered and its record shows no edge"
     nearest = int(np.argmin(np.abs(edges.times_s)))
-    off_s, samples = float(edges.times_s[nearest]), shown.state.sample_interval_s
-    says = f"the edge lies {off_s:.3g} s from where the record says that the trigger was"
-    if abs(off_s) > max(2 * samples, 0.1 * longest_s):
-        return FAILS, says + ": compare the meaning of [sweep.place], and the terms of the conversion"
-    if bool(edges.rising[nearest]) != rising:
+    samples_s = 2 * shown.state.sample_interval_s
+    allowed_s = max(samples_s, 0.1 * longest_s)
+    if abs(edges.times_s[nearest]) <= allowed_s and bool(edges.rising[nearest]) != _rising(shown):
         return FAILS, f"a {shown.trigger.slope} edge was asked for, the other one triggered: [trigger.slope]"
-    return (WORKS, says) if abs(off_s) <= 2 * samples else (DIFFERS, says)
+    off_s = float(edges.times_s[0 if first else nearest])
+    says = f"the edge lies {off_s:.3g} s from where the record says that the trigger was"
+    if abs(off_s) > allowed_s:
+        return FAILS, says + ": compare the meaning of [sweep.place], and the terms of the conversion"
+    return (WORKS, says) if abs(off_s) <= samples_s else (DIFFERS, says)
+
+
+def _rising(shown: _Shown) -> bool:
+    return shown.trigger.slope == "rising"
 
 
 def _levels(shown: _Shown) -> Seen:

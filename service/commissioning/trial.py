@@ -36,6 +36,9 @@ class Trial:
     taken: dict[str, float] = field(default_factory=dict)
     """Values of the sweep that this scope took: points, interval."""
 
+    _mark: int = 0
+    """Where the last line that said anything began: a comparison is about what was said before it."""
+
     @property
     def talk(self) -> Conversation:
         return self.scope.conversation
@@ -48,7 +51,9 @@ class Trial:
         self.tell(name)
         mark, start = len(self.tape), time.perf_counter()
         outcome, says, gone = self._tried(name, work)
-        exchanges = () if outcome in (WORKS, NOT_TRIED) else _telling(self.tape.since(mark))
+        if len(self.tape) > mark:
+            self._mark = mark
+        exchanges = () if outcome in (WORKS, NOT_TRIED) else _telling(self.tape.since(self._mark))
         self.results.append(LineResult(name, outcome, says, time.perf_counter() - start, exchanges))
         if gone is not None:
             raise gone
@@ -69,7 +74,7 @@ class Trial:
     def _gone(self) -> NotReachable | None:
         """Whether the scope is out of reach altogether, or only did not answer, or hung up over, that."""
         try:
-            self.talk.link.query(self.dialect.identify.query)
+            self.talk.must_answer()
         except NotReachable as silent:
             return silent
         except DriverError:
