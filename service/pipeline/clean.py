@@ -25,7 +25,8 @@ def read_clean(line: Line, states: States) -> LineReading:
     trace, codes = line.trace, line.codes
     edges = find_edges(trace, codes, states)
     if min(states.counts) < MIN_STATE_SAMPLES:
-        states = states_beside(codes, states, sample_places(trace, edges))
+        near = states_beside(codes, states, sample_places(trace, edges))
+        states = near if near.two else states
     notes = noise_notes(states, "fast")
     setting = choose_setting(edges, line.span, trace.interval_s, line.baud, line.frame)
     if setting is None:

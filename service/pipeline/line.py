@@ -95,11 +95,7 @@ def framed_reading(
     timed = refine_edges(trace, line.codes, levels, framing.edges, (clock or framing).bit_time_s)
     if timed is not None and framing.fit is not None:
         framing = retimed(framing, timed.edges, setting.frame)
-        notes = notes | {
-            "edge_sigma_s": timed.sigma_s,
-            "edge_shape": timed.shape,
-            "edge_rise_s": timed.rise_s,
-        }
+        notes = notes | {"edge_sigma_s": timed.sigma_s, "edge_shape": timed.shape, "edge_rise_s": timed.rise_s}
     clock = clock or framing
     samples_per_bit = clock.bit_time_s / trace.interval_s
     bit_time = None
