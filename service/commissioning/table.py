@@ -13,12 +13,13 @@ from service.report.marks import printable
 
 WIDTH = 118
 CAUTIONS = (
-    "Before a hand goes to the bench: the ground clip of a probe is connected to the scope's case and to "
-    "mains earth. Clip it only to a ground that is earthed or floats (extra-low voltage), never to "
-    "anything that is connected to mains; both clips are one node. The lowest rating of input, probe and "
-    "adapter governs. Probes at 10x: the lines below never ask for anything but 1 megohm, yet a reset is "
-    "among them, and a 50 ohm input can be damaged by 5 V. Ground first, tip last; tip off first. Local "
-    "rules and licensed practice come first.",
+    "Before a hand goes to the bench: the ground clips of a scope are joined to protective earth. Clip "
+    "only to the board's own ground, never to a supply rail, never to anything connected to mains; never "
+    "lift or bypass an earth pin. Both clips are one node. The lowest rating of input, probe and adapter "
+    "governs; probes at 10x, signals of extra-low voltage only: a reset is among the lines, and an input "
+    "that it leaves at 50 ohm can be damaged by 5 V before the next line sets 1 megohm. Ground first, tip "
+    "last; tip off first; power off to rewire. Local rules and licensed practice come before anything "
+    "said here.",
 )
 WITHOUT_SIGNAL = (
     "Nothing from outside was compared: time base, trigger place and probe factor are proved only by a "
