@@ -8,6 +8,7 @@ From a command line: `python -m simulator --help`. In a test:
                       memory=1_000_000, clock="virtual", faults=()) as benches:
         benches[0].addresses.socket    # "TCPIP::127.0.0.1::PORT::SOCKET"
         benches[0].addresses.hislip    # "TCPIP::127.0.0.1::hislip0,PORT::INSTR"
+        benches[0].addresses.vxi11     # "TCPIP::127.0.0.1,PORT::INSTR"
         benches[0].addresses.serial    # "socket://127.0.0.1:PORT"
         benches[0].addresses.pty       # "/dev/pts/N"
         benches[0].plan                # the truth: every level, rate, error of this bench

@@ -18,7 +18,9 @@ from simulator.scope.switches import Switches
 from simulator.transports import raw_socket
 from simulator.transports.delivery import SHAPES
 from simulator.transports.hislip import HislipServer
+from simulator.transports.locks import Locks
 from simulator.transports.server import Server
+from simulator.transports.vxi11 import Vxi11Server
 from simulator.wires.network import Network
 
 SWITCH_NAMES = tuple(name for name, *_ in SHAPES)
@@ -31,6 +33,7 @@ class Addresses:
     station: str
     socket: str
     hislip: str
+    vxi11: str
     serial: str
     pty: str
 
@@ -38,7 +41,7 @@ class Addresses:
         """The line that `python -m simulator` prints."""
         return {
             "station": self.station,
-            "scope": {"socket": self.socket, "hislip": self.hislip},
+            "scope": {"socket": self.socket, "hislip": self.hislip, "vxi11": self.vxi11},
             "serial": {"socket": self.serial, "pty": self.pty},
         }
 
@@ -56,16 +59,21 @@ class Bench:
         self.scope.before_message = self._settle
         self.scope.after_message = self._look_ahead
         self._doors = Doors(host)
-        hislip = HislipServer(self.scope)
+        locks = Locks()
+        hislip, vxi11 = HislipServer(self.scope, locks), Vxi11Server(self.scope, locks)
         self._servers = (
             Server(host, lambda connection: raw_socket.serve(connection, self.scope), "socket"),
             Server(host, hislip.serve, "hislip"),
+            Server(host, vxi11.serve_core, "vxi11"),
+            Server(host, vxi11.serve_abort, "vxi11-abort"),
         )
+        vxi11.abort_port = self._servers[3].port
         self._porter = Porter(self._doors, self._work)
         self.addresses = Addresses(
             station=plan.station,
             socket=f"TCPIP::{host}::{self._servers[0].port}::SOCKET",
             hislip=f"TCPIP::{host}::hislip0,{self._servers[1].port}::INSTR",
+            vxi11=f"TCPIP::{host},{self._servers[2].port}::INSTR",
             serial=f"socket://{host}:{self._doors.port}",
             pty=self._doors.pty,
         )

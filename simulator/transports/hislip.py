@@ -36,9 +36,9 @@ LONGEST_MESSAGE = 4 << 20
 class HislipServer:
     """All sessions of one instrument."""
 
-    def __init__(self, scope: Scope) -> None:
+    def __init__(self, scope: Scope, locks: Locks) -> None:
         self.scope = scope
-        self.locks = Locks()
+        self.locks = locks
         self._sessions: dict[int, Session] = {}
         self._numbers = itertools.count(1)
         self._guard = threading.Lock()

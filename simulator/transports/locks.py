@@ -1,7 +1,11 @@
-"""Locks of an instrument between controllers: one exclusive holder, or several that share a key."""
+"""Locks of an instrument between controllers: one exclusive holder, or several that share a key.
+
+Holders are numbers: HiSLIP sessions up to 0xFFFF, VXI-11 links above. A plain socket heeds no locks.
+"""
 
 from __future__ import annotations
 
+import math
 import threading
 import time
 from collections.abc import Callable
@@ -51,13 +55,17 @@ class Locks:
         while self.release(holder) != ERROR:
             pass
 
-    def wait_for_access(self, holder: int, still_wanted: Callable[[], bool]) -> bool:
-        """Blocks while somebody else's lock keeps `holder` out; False when it is no longer wanted."""
+    def wait_for_access(
+        self, holder: int, still_wanted: Callable[[], bool], timeout_s: float = math.inf
+    ) -> bool:
+        """Blocks while somebody else's lock keeps `holder` out; False when no longer wanted, or late."""
+        deadline = time.monotonic() + timeout_s
         with self._changed:
             while not self._may_use(holder):
-                if not still_wanted():
+                left = deadline - time.monotonic()
+                if left <= 0 or not still_wanted():
                     return False
-                self._changed.wait(0.2)
+                self._changed.wait(min(left, 0.2))
             return True
 
     def info(self) -> tuple[bool, int]:

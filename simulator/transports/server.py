@@ -2,8 +2,8 @@
 
 The seam for transports: a transport is a function that gets a connected socket and serves it until it ends.
 It makes one `Conversation` (scope/instrument.py) per controller, hands in whole program messages and sends
-back what comes out. A further transport (VXI-11) is another such function and another `Server` in bench.py;
-what it needs is on the conversation: execute, status_byte, clear, group_trigger, report (-410, -420),
+back what comes out. A further transport is another such function and another `Server` in bench.py; what it
+needs is on the conversation: execute, status_byte, clear, group_trigger, report (-410, -420),
 message_available.
 """
 

@@ -34,7 +34,7 @@ def test_it_prints_a_line_for_each_bench_and_ends_cleanly(tmp_path: Path, ending
         lines = [json.loads(process.stdout.readline()) for _ in range(2)]
         assert [line["station"] for line in lines] == ["sim-1", "sim-2"]
         for line in lines:
-            assert set(line["scope"]) == {"socket", "hislip"}
+            assert set(line["scope"]) == {"socket", "hislip", "vxi11"}
             assert line["serial"]["socket"].startswith("socket://127.0.0.1:")
             assert line["serial"]["pty"].startswith("/dev/")
         with Raw(lines[1]["scope"]["socket"]) as scope:

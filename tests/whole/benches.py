@@ -12,7 +12,7 @@ from service.pipeline.readings import FrameFormat
 from service.stations import Probe, Station
 from simulator.bench import Bench, open_benches
 
-TRANSPORTS = ("socket", "hislip")
+TRANSPORTS = ("socket", "hislip", "vxi11")
 TEXT = b"Tide 7 at the harbour wall"
 
 
