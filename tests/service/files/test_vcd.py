@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import io
+import signal
 from pathlib import Path
 from typing import Any
 
 import pytest
-import vcdvcd
 
 from service.files.vcd import vcd_of_lines
 from service.pipeline.readings import FRAMING, FrameFormat
@@ -15,7 +15,15 @@ from tests.service.pipeline.builders import F8N1, LOOKS, Said, T, flat, line, tr
 
 
 def read_back(text: str, tmp_path: Path) -> Any:
-    """The dump as the `vcdvcd` library sees it."""
+    """The dump as the `vcdvcd` library sees it.
+
+    On import that library lets a closed pipe end the whole process, which is right for its own command only:
+    every test of a lost connection would end the test run.
+    """
+    before = signal.getsignal(signal.SIGPIPE)
+    import vcdvcd
+
+    signal.signal(signal.SIGPIPE, before)
     path = tmp_path / "lines.vcd"
     path.write_text(text)
     return vcdvcd.VCDVCD(str(path))
