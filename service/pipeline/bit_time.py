@@ -19,9 +19,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.pipeline.characters import Frames
-from service.pipeline.line_fit import SharedSlope, fit_shared_slope
+from service.pipeline.line_fit import SharedSlope, fit_shared_slope, inner
 from service.pipeline.readings import BREAK, CUT, FRAMING, Characters, LineReading, Value
 
+SOME = 4096
+"""Residuals that their median is taken of, about."""
 ODD = 12.0
 """Residuals beyond so many times their median (eight standard deviations) are not noise ..."""
 ODD_BITS = 0.01
@@ -70,7 +72,8 @@ def fit_frames(
 def _odd_frames(fit: SharedSlope) -> NDArray[np.int64] | None:
     """Frames of the fit with a residual that noise does not explain, at most half of them; None without."""
     size = np.abs(fit.residuals)
-    limit = max(ODD * float(np.median(size)), ODD_BITS * fit.slope)
+    usual = float(np.median(size[:: max(len(size) // SOME, 1)]))
+    limit = max(ODD * usual, ODD_BITS * fit.slope)
     if size.max() <= limit:
         return None
     worst = np.maximum.reduceat(size, fit.firsts)
@@ -115,7 +118,7 @@ def value_of(fit: SharedSlope, predicted_s: float | None) -> Value | None:
     prior, prior_s = (0.0, 0.0) if predicted_s is None else (PRIOR, predicted_s)
     if prior + freedom < 1:
         return None
-    squares = float(np.dot(fit.residuals, fit.residuals))
+    squares = inner(fit.residuals, fit.residuals)
     variance = (prior * prior_s**2 + squares) / (prior + freedom)
     u = student_95(prior + freedom) * (variance / fit.sxx) ** 0.5
     return Value(fit.slope, u, u, "s")

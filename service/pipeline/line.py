@@ -91,11 +91,16 @@ def framed_reading(
     `clock` is the framing that tells the bit time, where it is not the one that tells the characters.
     """
     trace = line.trace
-    levels = levels_of(trace, states, _overshoot(line, states, framing))
+    beyond = overshoot_percent(trace, line.codes, states, framing.edges, framing.bit_time_s)
+    levels = levels_of(trace, states, beyond)
     timed = refine_edges(trace, line.codes, levels, framing.edges, (clock or framing).bit_time_s)
     if timed is not None and framing.fit is not None:
         framing = retimed(framing, timed.edges, setting.frame)
-        notes = notes | {"edge_sigma_s": timed.sigma_s, "edge_shape": timed.shape, "edge_rise_s": timed.rise_s}
+        notes = notes | {
+            "edge_sigma_s": timed.sigma_s,
+            "edge_shape": timed.shape,
+            "edge_rise_s": timed.rise_s,
+        }
     clock = clock or framing
     samples_per_bit = clock.bit_time_s / trace.interval_s
     bit_time = None
@@ -114,10 +119,3 @@ def framed_reading(
         samples_per_bit=samples_per_bit,
         notes=line.notes | notes,
     )
-
-
-def _overshoot(line: Line, states: States, framing: Framing) -> float | None:
-    trace, edges = line.trace, framing.edges
-    positions = (edges.times_s - trace.start_s) / trace.interval_s
-    rising = edges.rising if trace.volts_per_code > 0 else ~edges.rising
-    return overshoot_percent(line.codes, states, positions, rising, framing.bit_time_s / trace.interval_s)

@@ -10,6 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 
+def inner(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
+    """Sum of products, in one thread: the matrix library behind `dot` would wake others for it."""
+    return float(np.einsum("i,i->", a, b))
+
+
 @dataclass(frozen=True)
 class Line:
     """y = intercept + slope * x, with the standard deviations of both and of the residuals."""
@@ -40,11 +45,11 @@ def fit_line(x: NDArray[np.float64], y: NDArray[np.float64]) -> Line:
         raise ValueError(f"a line with its uncertainty needs 3 points at different x, got {len(x)}")
     mean_x, mean_y = float(np.mean(x)), float(np.mean(y))
     dx, dy = x - mean_x, y - mean_y
-    sxx = float(np.dot(dx, dx))
-    slope = float(np.dot(dx, dy)) / sxx
+    sxx = inner(dx, dx)
+    slope = inner(dx, dy) / sxx
     residuals = dy - slope * dx
     freedom = len(x) - 2
-    s = float(np.dot(residuals, residuals) / freedom) ** 0.5
+    s = (inner(residuals, residuals) / freedom) ** 0.5
     s_slope = s / sxx**0.5
     s_intercept = s * (1 / len(x) + mean_x**2 / sxx) ** 0.5
     correlation = -mean_x * s_slope / s_intercept if s > 0 else 0.0
@@ -76,7 +81,7 @@ def fit_shared_slope(
     counts = np.diff(firsts, append=len(x))
     dx = x - np.repeat(np.add.reduceat(x, firsts) / counts, counts)
     dy = y - np.repeat(np.add.reduceat(y, firsts) / counts, counts)
-    sxx = float(np.dot(dx, dx))
-    slope = float(np.dot(dx, dy)) / sxx if sxx > 0 else float("nan")
+    sxx = inner(dx, dx)
+    slope = inner(dx, dy) / sxx if sxx > 0 else float("nan")
     dy -= slope * dx
     return SharedSlope(slope, sxx, dy, firsts, len(x) - len(firsts) - 1)

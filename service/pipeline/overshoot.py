@@ -2,41 +2,44 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from service.pipeline.levels import States
+from service.pipeline.readings import Edges
+from service.pipeline.trace import Trace
 
-SOME = 64
-"""Edges of each direction that are looked at."""
+SOME = 127
+"""Edges that are looked at, about."""
 LONGEST = 256
 """Samples after an edge in which the greatest excursion is sought, at most."""
 
 
 def overshoot_percent(
-    codes: NDArray[Any], states: States, positions: NDArray[np.float64], rising: NDArray[np.bool_], bit: float
+    trace: Trace, codes: NDArray[Any], states: States, edges: Edges, bit_time_s: float
 ) -> float | None:
     """Median over the edges of the greatest excursion in the half bit after them, percent of the swing.
 
-    `positions` and `bit` in samples, `rising` as the codes rise. The greatest of n samples of noise lies
-    sqrt(2 ln n) standard deviations out by itself; that much is taken off in quadrature. None without edges
-    that have room.
+    `codes` are the trace's, contiguous. The greatest of n samples of noise lies sqrt(2 ln n) standard
+    deviations out by itself; that much is taken off in quadrature. None without edges that have room.
     """
-    reach = min(int(bit / 2), LONGEST)
-    if len(positions) == 0:
+    reach = min(int(bit_time_s / trace.interval_s / 2), LONGEST)
+    if reach < 3 or len(edges) == 0:
         return None
-    first = np.ceil(positions).astype(np.int64)
-    room = np.append(np.diff(first), len(codes) - first[-1:]) > reach
-    chosen = np.flatnonzero(room)
-    chosen = chosen[:: max(len(chosen) // (2 * SOME), 1)]
-    if reach < 3 or len(chosen) == 0:
+    # an odd stride meets rising and falling edges in turn
+    chosen = np.arange(0, len(edges), max(len(edges) // SOME, 1) | 1)
+    following = np.append(edges.times_s, trace.end_s)[chosen + 1]
+    chosen = chosen[following - edges.times_s[chosen] > reach * trace.interval_s]
+    if len(chosen) == 0:
         return None
-    after = codes[first[chosen, None] + np.arange(reach)].astype(np.float64)
-    up = rising[chosen]
+    first = np.ceil((edges.times_s[chosen] - trace.start_s) / trace.interval_s).astype(np.int64)
+    after = codes[first[:, None] + np.arange(reach)].astype(np.float64)
+    up = edges.rising[chosen] == (trace.volts_per_code > 0)
     beyond = np.where(up, after.max(axis=1) - states.high, states.low - after.min(axis=1))
     swing = states.high - states.low
     seen = float(np.median(beyond)) / swing
-    by_noise = states.noise / swing * float(np.sqrt(2 * np.log(reach)))
-    return 100 * float(np.sqrt(max(seen * abs(seen) - by_noise**2, 0.0)))
+    by_noise = states.noise / swing * math.sqrt(2 * math.log(reach))
+    return 100 * math.sqrt(max(seen * abs(seen) - by_noise**2, 0.0))

@@ -32,6 +32,8 @@ ROW = 4096
 ROW_WORDS = ROW // WORD
 DENSE = 0.15
 """Share of differing words above which sample by sample is cheaper."""
+SOME_ROWS = 20
+"""Rows looked at to see whether the screening pays."""
 CALM = 0.7
 """Share of calm rows from which the screening pays."""
 
@@ -111,7 +113,7 @@ def busy_rows(codes: NDArray[Any], limits: Thresholds) -> NDArray[np.int64] | No
     if len(codes) < 64 * width:
         return None
     table = codes[: len(codes) // width * width].reshape(-1, width)
-    some = table[:: len(table) // 64]
+    some = table[:: len(table) // SOME_ROWS]
     if (some.min(axis=1) >= limits.high).mean() >= CALM:
         busy = table.min(axis=1) < limits.high
     elif (some.max(axis=1) <= limits.low).mean() >= CALM:

@@ -21,6 +21,8 @@ from service.pipeline.hysteresis import Crossings, Thresholds, crossings_by_samp
 
 WORD = 8
 """Bytes."""
+PIECE = 1 << 15
+"""Differing words done at a time: their arrays stay in the cache, and the memory of one serves the next."""
 
 
 @dataclass(frozen=True)
@@ -55,9 +57,42 @@ def crossings_by_words(
     codes: NDArray[Any], flagged: Flagged, limits: Thresholds, middle: float
 ) -> Crossings | None:
     """Edges in samples; None where the words do not tell all states (the caller then goes by samples)."""
-    bursts = _bursts(flagged, codes.dtype, limits)
-    if not _all_settled(bursts, limits):
-        return None
+    parts: list[Crossings] = []
+    start, last_above = 0, None
+    while start < len(flagged.index):
+        stop = _end_of_burst(flagged.index, min(start + PIECE, len(flagged.index)))
+        piece = Flagged(flagged.index[start:stop], flagged.words[start:stop])
+        bursts = _bursts(piece, codes.dtype, limits, last_above)
+        if not _all_settled(bursts, limits):
+            return None
+        parts.append(_crossings(codes, bursts, limits, middle))
+        start, last_above = stop, bool(bursts.above[-1] & 1)
+    found = Crossings.joined([*parts, _after_last_word(codes, limits, middle)])
+    alternating = (found.rising[1:] != found.rising[:-1]).all()
+    return found if alternating else None
+
+
+def _end_of_burst(index: NDArray[np.int64], stop: int) -> int:
+    """The first place from `stop` on at which a new burst begins."""
+    while stop < len(index) and index[stop] == index[stop - 1] + 1:
+        stop += 1
+    return stop
+
+
+def _bursts(flagged: Flagged, kind: np.dtype[Any], limits: Thresholds, last_above: bool | None) -> _Bursts:
+    """`last_above` is the state in which the words before these end; None at the head of the record."""
+    per_word = WORD // kind.itemsize
+    above = (flagged.words.view(kind) >= limits.middle).view(f"u{per_word}")
+    before = np.empty_like(above)
+    before[0] = above[0] & 1 if last_above is None else last_above
+    np.right_shift(above[:-1], 8 * (per_word - 1), out=before[1:])
+    number = flagged.index - np.arange(len(flagged.index))
+    ends = np.append(np.flatnonzero(number[1:] != number[:-1]), len(number) - 1)
+    return _Bursts(flagged.index, flagged.words, kind, above, before, number, ends)
+
+
+def _crossings(codes: NDArray[Any], bursts: _Bursts, limits: Thresholds, middle: float) -> Crossings:
+    """Edges of the bursts: at once where one is alone in its burst, else sample by sample."""
     toggles = bursts.above ^ ((bursts.above << 8) | bursts.before)
     hits = np.flatnonzero(toggles)
     crossed, burst = toggles[hits], bursts.number[hits]
@@ -66,28 +101,13 @@ def crossings_by_words(
     again = burst[1:] == burst[:-1]
     several[1:] |= again
     several[:-1] |= again
-    hard = np.unique(burst[several])
     # the lowest set bit of a word of 0/1 bytes, in samples
     place = np.bitwise_count(crossed ^ below) >> 3
-    if len(hard):
-        hits, place = hits[~several], place[~several]
-    found = Crossings(_positions(codes, bursts, hits, place, middle), bursts.before[hits] == 0)
-    if len(hard):
-        found = _merged(found, _sample_by_sample(bursts, hard, limits, middle))
-    found = Crossings.joined([found, _after_last_word(codes, limits, middle)])
-    alternating = (found.rising[1:] != found.rising[:-1]).all()
-    return found if alternating else None
-
-
-def _bursts(flagged: Flagged, kind: np.dtype[Any], limits: Thresholds) -> _Bursts:
-    per_word = WORD // kind.itemsize
-    above = (flagged.words.view(kind) >= limits.middle).view(f"u{per_word}")
-    before = np.empty_like(above)
-    before[0] = above[0] & 1
-    np.right_shift(above[:-1], 8 * (per_word - 1), out=before[1:])
-    number = flagged.index - np.arange(len(flagged.index))
-    ends = np.append(np.flatnonzero(number[1:] != number[:-1]), len(number) - 1)
-    return _Bursts(flagged.index, flagged.words, kind, above, before, number, ends)
+    if not several.any():
+        return Crossings(_positions(codes, bursts, hits, place, middle), bursts.before[hits] == 0)
+    single = hits[~several]
+    found = Crossings(_positions(codes, bursts, single, place[~several], middle), bursts.before[single] == 0)
+    return _merged(found, _sample_by_sample(bursts, np.unique(burst[several]), limits, middle))
 
 
 def _positions(

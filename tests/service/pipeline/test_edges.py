@@ -68,9 +68,12 @@ def test_a_line_without_overshoot_has_none_in_spite_of_noise(rng: np.random.Gene
         )
         assert reading.levels is not None
         assert reading.levels.overshoot_percent == pytest.approx(0, abs=2)
-    states = find_states(np.repeat(np.array([0, 50], np.int8), 100))
+    trace = pulse_train()
+    states = find_states(trace.codes)
     assert states is not None
-    assert overshoot_percent(np.zeros(10, np.int8), states, np.zeros(0), np.zeros(0, bool), 100) is None
+    no_edges = Edges(np.zeros(0), np.zeros(0, bool))
+    assert overshoot_percent(trace, trace.codes, states, no_edges, 1e-6) is None
+    assert overshoot_percent(trace, trace.codes, states, edges_of(trace), 1e-9) is None
 
 
 def test_a_single_pole_edge_is_measured_with_its_rise_time() -> None:
