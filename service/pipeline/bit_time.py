@@ -22,7 +22,7 @@ from service.pipeline.characters import Frames
 from service.pipeline.line_fit import SharedSlope, fit_shared_slope, inner
 from service.pipeline.readings import BREAK, CUT, FRAMING, Characters, LineReading, Value
 
-SOME = 4096
+SOME = 512
 """Residuals that their median is taken of, about."""
 ODD = 12.0
 """Residuals beyond so many times their median (eight standard deviations) are not noise ..."""
@@ -72,7 +72,8 @@ def fit_frames(
 def _odd_frames(fit: SharedSlope) -> NDArray[np.int64] | None:
     """Frames of the fit with a residual that noise does not explain, at most half of them; None without."""
     size = np.abs(fit.residuals)
-    usual = float(np.median(size[:: max(len(size) // SOME, 1)]))
+    some = size[:: max(len(size) // SOME, 1)]
+    usual = float(np.partition(some, len(some) // 2)[len(some) // 2])
     limit = max(ODD * usual, ODD_BITS * fit.slope)
     if size.max() <= limit:
         return None

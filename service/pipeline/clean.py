@@ -11,11 +11,16 @@ from service.pipeline.framing import Framing, Setting, fault_count, frame_line
 from service.pipeline.levels import MIN_STATE_SAMPLES, States, states_beside
 from service.pipeline.line import Line, framed_reading, noise_notes, unexplained_reading
 from service.pipeline.noisy import integrated
+from service.pipeline.overshoot import overshoot_percent
 from service.pipeline.readings import LineReading
 from service.pipeline.setting import choose_setting, doubted
 
 MOST_INTEGRATED = 4_000_000
 """Samples up to which a line with glitches is read again by whole elements."""
+QUIET = 6.0
+"""Half swing over noise from which noise alone crosses the middle in less than one of 1e8 samples."""
+RINGING = 40.0
+"""Overshoot, percent, that comes back to near the middle of the swing."""
 SLOW = 0.5
 """Share of the swing that an edge must make within half a bit; judged where no rate was given."""
 
@@ -27,13 +32,17 @@ def read_clean(line: Line, states: States) -> LineReading:
     if min(states.counts) < MIN_STATE_SAMPLES:
         near = states_beside(codes, states, sample_places(trace, edges))
         states = near if near.two else states
-    notes = noise_notes(states, "fast")
+    notes = noise_notes(states, "fast") | {"runts": edges.glitches}
     setting = choose_setting(edges, line.span, trace.interval_s, line.baud, line.frame)
     if setting is None:
         return unexplained_reading(line, states, edges, notes)
     framing = frame_line(edges, line.span, setting)
     if framing.edges.glitches > edges.glitches and len(codes) <= MOST_INTEGRATED:
         framing = _by_whole_elements(line, states, setting, framing)
+    if edges.glitches and _runts_mean_nothing(line, states, framing):
+        framing = replace(
+            framing, edges=replace(framing.edges, glitches=framing.edges.glitches - edges.glitches)
+        )
     clock, doubt = None, None
     if line.baud is not None and line.frame is not None:
         doubt = doubted(edges, line.span, trace.interval_s, setting, framing)
@@ -43,6 +52,14 @@ def read_clean(line: Line, states: States) -> LineReading:
     if line.baud is None and _moves_slowly(line, states, framing):
         return unexplained_reading(line, states, edges, notes | {"slow_movement": True})
     return framed_reading(line, states, setting, framing, notes | setting.notes, clock)
+
+
+def _runts_mean_nothing(line: Line, states: States, framing: Framing) -> bool:
+    """Whether excursions short of the other level are what noise or ringing makes, and no glitches."""
+    if states.ratio < QUIET:
+        return True
+    beyond = overshoot_percent(line.trace, line.codes, states, framing.edges, framing.bit_time_s)
+    return beyond is not None and beyond > RINGING
 
 
 def _moves_slowly(line: Line, states: States, framing: Framing) -> bool:

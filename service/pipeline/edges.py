@@ -62,14 +62,16 @@ def without_glitches(edges: Edges, bit_time_s: float) -> Edges:
 
 
 def idle_level(edges: Edges, span: Span, frame_s: float) -> bool | None:
-    """The level in which the line rests for longer than a frame; None when it never does."""
+    """The level in which the line rests for longer than a frame; None when it does so in neither or in both.
+
+    In both: one of them is a break, and only the characters can tell which.
+    """
     if len(edges) == 0:
         return None
     times, rising = edges.times_s, edges.rising
     lengths = times[1:] - times[:-1]
     long = np.flatnonzero(lengths >= frame_s)
-    # seconds of rest in the low and in the high level, the ends of the record included
-    rest = np.array([lengths[long[~rising[long]]].sum(), lengths[long[rising[long]]].sum()])
-    for level, length in ((not rising[0], times[0] - span.start_s), (rising[-1], span.end_s - times[-1])):
-        rest[int(level)] += length if length >= frame_s else 0.0
-    return bool(rest[1] >= rest[0]) if rest.any() else None
+    levels = set(rising[long].tolist())
+    ends = ((not rising[0], times[0] - span.start_s), (bool(rising[-1]), span.end_s - times[-1]))
+    levels |= {bool(level) for level, length in ends if length >= frame_s}
+    return levels.pop() if len(levels) == 1 else None

@@ -12,7 +12,7 @@ from service.pipeline.levels import States
 from service.pipeline.readings import Edges
 from service.pipeline.trace import Trace
 
-SOME = 127
+SOME = 48
 """Edges that are looked at, about."""
 LONGEST = 256
 """Samples after an edge in which the greatest excursion is sought, at most."""

@@ -62,7 +62,7 @@ def _read(line: Line) -> LineReading:
 def _looks_odd(reading: LineReading) -> bool:
     """No characters, many faulty ones, or many excursions that did not reach the other level."""
     count = len(reading.characters)
-    return _faults(reading) > DOUBTFUL * count or reading.edges.glitches > RUNTS * count or count == 0
+    return _faults(reading) > DOUBTFUL * count or reading.notes.get("runts", 0) > RUNTS * count or count == 0
 
 
 def _faults(reading: LineReading) -> int:

@@ -112,12 +112,14 @@ def test_template_times_are_finer_than_interpolated_ones(rng: np.random.Generato
 
 
 def test_the_resting_level_is_the_one_held_longer_than_a_frame() -> None:
-    """High, low, or unknown where the line never rests."""
+    """High, low, or unknown where the line never rests or where one of two rests is a break."""
     busy = Edges(np.array([0.0, 1, 2, 3]), np.array([False, True, False, True]))
     assert idle_level(busy, Span(-20.0, 5.0), 10.0) is True
     assert idle_level(busy, Span(-1.0, 5.0), 10.0) is None
     assert idle_level(Edges(busy.times_s, ~busy.rising), Span(-20.0, 5.0), 10.0) is False
     assert idle_level(Edges(np.zeros(0), np.zeros(0, bool)), Span(0.0, 1.0), 1.0) is None
+    broken = Edges(np.array([0.0, 30.0]), np.array([False, True]))
+    assert idle_level(broken, Span(-20.0, 50.0), 10.0) is None
 
 
 def test_the_shortest_of_neighbouring_short_pulses_goes_first() -> None:

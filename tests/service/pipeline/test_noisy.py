@@ -8,7 +8,7 @@ import pytest
 from service.pipeline.careful import mixture
 from service.pipeline.integrate import Sums, frame_starts, timed_starts
 from service.pipeline.reading import read_line
-from service.pipeline.readings import FrameFormat
+from service.pipeline.readings import BREAK, FrameFormat
 from service.pipeline.trace import Trace
 from service.pipeline.wander import without_wander
 from tests.bench.lines import LINES, TEXT, Made
@@ -109,6 +109,34 @@ def test_lines_as_benches_have_them_give_the_right_characters(
     reading = read_line(trace) if blind else read_line(trace, baud=230400, frame=F8N1)
     assert reading.characters.values.tolist() == TEXT, name
     assert not reading.characters.errors.any()
+
+
+def test_glitches_are_counted_and_noise_or_ringing_is_not_called_so(rng: np.random.Generator) -> None:
+    """Twelve short pulses (across an edge one makes two) are glitches; 12.5 dB of noise and 70 % of ringing
+    are none.
+    """
+    made = dict(LINES)
+    assert 10 <= read_line(made["12 glitches"](rng), baud=230400, frame=F8N1).edges.glitches <= 16
+    for name in ("3.3 V, clean", "ringing 70 %", "ringing 70 %, slow", "crosstalk 12 %"):
+        assert read_line(made[name](rng), baud=230400, frame=F8N1).edges.glitches == 0, name
+    noisy = trace_of(TEXT, wire=Wire(noise_v=1.65 / 10 ** (12.6 / 20)), rng=rng)
+    reading = read_line(noisy, baud=230400, frame=F8N1)
+    assert reading.notes["path"] == "fast"
+    assert reading.edges.glitches == 0
+
+
+@pytest.mark.parametrize("blind", [True, False])
+def test_a_break_longer_than_all_rest_is_a_break(blind: bool) -> None:
+    """Forty bit times of space between two words: the idle level stays high, the words are whole, one break."""
+    first, second = trace_of(list(b"Low water")), trace_of(list(b"at noon"))
+    space = np.full(round(40 * 217.0139), -42, np.int8)
+    codes = np.concatenate([first.codes, space, second.codes])
+    trace = Trace(codes, first.volts_per_code, first.volts_at_code_zero, 20e-9, 0.0)
+    reading = read_line(trace) if blind else read_line(trace, baud=230400, frame=F8N1)
+    assert reading.idle_high is True
+    assert reading.characters.values.tolist() == [*b"Low water", 0, *b"at noon"]
+    assert reading.characters.errors.tolist() == [0] * 9 + [BREAK] + [0] * 7
+    assert reading.characters.end_s[9] - reading.characters.start_s[9] == pytest.approx(40 / 230400, rel=1e-3)
 
 
 def test_spikes_from_another_line_are_no_characters(rng: np.random.Generator) -> None:
