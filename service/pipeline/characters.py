@@ -30,6 +30,8 @@ UNKNOWN = -1
 NEIGHBOURS = 12
 AT_ONCE = 0.12
 """Bit times by which a frame may miss the end of the one before and still count as following at once."""
+MANY = 4
+"""Pauses from which a stream without them can be told."""
 LOOSE = 0.3
 """Share of pauses from which a stream is not one without pauses."""
 LONG = 4000
@@ -88,15 +90,17 @@ def first_start(edges: Edges, bit_time_s: float, stop: int, idle_high: bool, spa
     if len(edges) == 0:
         return 0
     leaving = 0 if bool(edges.rising[0]) != idle_high else 1
-    if leaving == 0 and edges.times_s[0] - span.start_s >= (stop + 1) * bit_time_s:
-        return 0
+    # a character that began before the record is in its stop element by then
+    over_s = span.start_s + (stop + 0.5) * bit_time_s
+    candidates = leaving + 2 * np.arange(np.searchsorted(edges.times_s[leaving::2], over_s) + 1)
+    candidates = candidates[candidates < len(edges)]
+    if len(candidates) < 2:
+        return leaving
     some = Edges(edges.times_s[:TRIAL_EDGES], edges.rising[:TRIAL_EDGES])
     last_seen = span.end_s if len(some) == len(edges) else float(some.times_s[-1])
-    candidates = range(leaving, min(len(some), leaving + 2 + stop), 2)
     return min(
-        candidates,
+        candidates[candidates < len(some)].tolist(),
         key=lambda first: _implausibility(some, bit_time_s, stop, first, last_seen),
-        default=leaving,
     )
 
 
@@ -114,7 +118,7 @@ def _implausibility(
     seen = starts + (stop + 0.5) * bit_time_s <= last_seen_s
     pause = np.diff(starts) / bit_time_s - stop
     loose = np.abs(pause - np.clip(np.rint(pause), 1, 2)) > AT_ONCE
-    in_step = loose.sum() < LOOSE * len(loose)
+    in_step = len(loose) >= MANY and loose.sum() < LOOSE * len(loose)
     return int((seen & ~stop_seen(frames, stop)).sum()), int(loose.sum()) if in_step else len(edges)
 
 

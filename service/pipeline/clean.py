@@ -22,7 +22,9 @@ QUIET = 6.0
 RINGING = 40.0
 """Overshoot, percent, that comes back to near the middle of the swing."""
 SLOW = 0.5
-"""Share of the swing that an edge must make within half a bit; judged where no rate was given."""
+"""Share of the swing that an edge must make within half a bit where no rate was given ..."""
+SLOWEST = 0.25
+"""... and where one was: what moves so slowly is not that line, and its edges are no bits."""
 
 
 def read_clean(line: Line, states: States) -> LineReading:
@@ -49,7 +51,7 @@ def read_clean(line: Line, states: States) -> LineReading:
     if doubt is not None:
         clock = frame_line(edges, line.span, doubt)
         notes |= doubt.notes
-    if line.baud is None and _moves_slowly(line, states, framing):
+    if _moves_slowly(line, states, framing, SLOW if line.baud is None else SLOWEST):
         return unexplained_reading(line, states, edges, notes | {"slow_movement": True})
     return framed_reading(line, states, setting, framing, notes | setting.notes, clock)
 
@@ -62,14 +64,14 @@ def _runts_mean_nothing(line: Line, states: States, framing: Framing) -> bool:
     return beyond is not None and beyond > RINGING
 
 
-def _moves_slowly(line: Line, states: States, framing: Framing) -> bool:
-    """Whether most edges take half a bit or more: a hum or a drift, whose "rate" nobody has set."""
+def _moves_slowly(line: Line, states: States, framing: Framing, share: float) -> bool:
+    """Whether most edges make less than that share of the swing within half a bit: a hum or a drift."""
     reach = framing.bit_time_s / 4 / line.trace.interval_s
     places = sample_places(line.trace, framing.edges)
     last = len(line.codes) - 1
     before, after = (line.codes[np.clip(places + round(move), 0, last)] for move in (-reach, reach))
     change = np.abs(after.astype(np.float64) - before)
-    return bool(np.median(change) < SLOW * (states.high - states.low))
+    return bool(len(change) and np.median(change) < share * (states.high - states.low))
 
 
 def _by_whole_elements(line: Line, states: States, setting: Setting, framing: Framing) -> Framing:

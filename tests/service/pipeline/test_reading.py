@@ -255,19 +255,10 @@ def test_shots_of_one_line_are_pooled() -> None:
     assert pooled_bit_time([]) is None
 
 
-@given(
-    st.lists(st.integers(0, 511), min_size=1, max_size=12),
-    st.sampled_from(ALL_FORMATS),
-    st.floats(300, 3e6),
-    st.lists(st.floats(0, 30), min_size=1, max_size=5),
-    st.floats(6, 60),
-    st.booleans(),
-)
-@settings(max_examples=60, deadline=None)
-def test_any_bytes_any_format_any_rate_any_gap_come_back(
+def read_back(
     sent: list[int], frame: FrameFormat, baud: float, gaps: list[float], samples: float, idle_high: bool
 ) -> None:
-    """Hypothesis: what was sent is read, whatever it is."""
+    """Send and read; anything else than what was sent fails."""
     sent = [value & ((1 << frame.data_bits) - 1) for value in sent]
     interval = 1 / baud / samples
     wire = Wire(
@@ -276,3 +267,32 @@ def test_any_bytes_any_format_any_rate_any_gap_come_back(
     reading = read_line(trace_of(sent, baud, frame, wire, gaps_bits=gaps), baud=baud, frame=frame)
     assert values(reading) == sent
     assert not reading.characters.errors.any()
+
+
+ANYTHING = given(
+    st.lists(st.integers(0, 511), min_size=1, max_size=12),
+    st.sampled_from(ALL_FORMATS),
+    st.floats(300, 3e6),
+    st.lists(st.floats(0, 30), min_size=1, max_size=5),
+    st.floats(6, 60),
+    st.booleans(),
+)
+
+
+@ANYTHING
+@settings(max_examples=60, deadline=None)
+def test_any_bytes_any_format_any_rate_any_gap_come_back(
+    sent: list[int], frame: FrameFormat, baud: float, gaps: list[float], samples: float, idle_high: bool
+) -> None:
+    """Hypothesis: what was sent is read, whatever it is."""
+    read_back(sent, frame, baud, gaps, samples, idle_high)
+
+
+@pytest.mark.soak
+@ANYTHING
+@settings(max_examples=5000, deadline=None)
+def test_any_of_five_thousand_lines_comes_back(
+    sent: list[int], frame: FrameFormat, baud: float, gaps: list[float], samples: float, idle_high: bool
+) -> None:
+    """The same with many more examples."""
+    read_back(sent, frame, baud, gaps, samples, idle_high)
