@@ -98,10 +98,8 @@ def first_start(edges: Edges, bit_time_s: float, stop: int, idle_high: bool, spa
         return leaving
     some = Edges(edges.times_s[:TRIAL_EDGES], edges.rising[:TRIAL_EDGES])
     last_seen = span.end_s if len(some) == len(edges) else float(some.times_s[-1])
-    return min(
-        candidates[candidates < len(some)].tolist(),
-        key=lambda first: _implausibility(some, bit_time_s, stop, first, last_seen),
-    )
+    tried = [int(first) for first in candidates if first < len(some)]
+    return min(tried, key=lambda first: _implausibility(some, bit_time_s, stop, first, last_seen))
 
 
 def _implausibility(
