@@ -6,12 +6,14 @@ nothing here judges (the pipeline does).
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from drivers.errors import InstrumentError
 from service.acquire import Bench, Taken, TimeBase, open_bench
+from service.closeup import look_closely
 from service.hooks import RunHooks
 from service.pipeline.chain import judge
 from service.pipeline.document import result_document
@@ -19,7 +21,7 @@ from service.pipeline.findings import Finding, make_finding
 from service.pipeline.trace import Shot
 from service.planning import LinePlan, ShotPlan, plan_shots
 from service.shots import shot_of
-from service.sounding import Sounding, forced_base, sound
+from service.sounding import SOUNDING_CHARACTER, Sounding, forced_base, sound
 from service.stations import Station
 from service.untriggered import why_untriggered
 
@@ -29,6 +31,7 @@ class _Gathered:
     """What the shots have brought so far."""
 
     shots: list[Shot] = field(default_factory=list)
+    """Of the test, and the close-up."""
     findings: list[Finding] = field(default_factory=list)
     received: bytearray = field(default_factory=bytearray)
 
@@ -74,6 +77,9 @@ def _refused(refusal: InstrumentError) -> Finding:
 def _gather(bench: Bench, sounding: Sounding, payload: bytes, gathered: _Gathered) -> None:
     line = LinePlan(bench.station.baud, bench.station.frame, bench.station.limits.latency_max_s)
     plans = plan_shots(payload, line, bench.memory)
+    closeup = look_closely(bench, sounding) if sounding.triggered else None
+    if closeup is not None:
+        _add(gathered, bench, closeup, SOUNDING_CHARACTER, closeup=True)
     for number, plan in enumerate(plans):
         fraction = 0.2 + 0.7 * number / len(plans)
         bench.hooks.progress("shooting", f"shot {number + 1} of {len(plans)}", fraction)
@@ -104,9 +110,9 @@ def _look_without_trigger(
             gathered.findings.extend(why_untriggered(bench.station, taken, sounding.trigger))
 
 
-def _add(gathered: _Gathered, bench: Bench, taken: Taken, sent: bytes) -> None:
+def _add(gathered: _Gathered, bench: Bench, taken: Taken, sent: bytes, *, closeup: bool = False) -> None:
     probes = bench.station.probes
-    gathered.shots.append(
-        shot_of(taken.capture, probes["to_target"].channel, probes["from_target"].channel, sent)
-    )
-    gathered.received += taken.received
+    shot = shot_of(taken.capture, probes["to_target"].channel, probes["from_target"].channel, sent)
+    gathered.shots.append(dataclasses.replace(shot, closeup=closeup))
+    if not closeup:
+        gathered.received += taken.received

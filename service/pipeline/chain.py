@@ -25,14 +25,19 @@ def judge(
 
     `findings_so_far` are those of the acquisition; they take part in the judging.
     """
-    return judge_readings(read_shots(shots, expectation), expectation, findings_so_far)
+    test = read_shots([s for s in shots if not s.closeup], expectation)
+    closeups = read_shots([s for s in shots if s.closeup], expectation)
+    return judge_readings(test, expectation, findings_so_far, closeups)
 
 
 def judge_readings(
-    shots: Sequence[ReadShot], expectation: Expectation, findings_so_far: Sequence[Finding] = ()
+    shots: Sequence[ReadShot],
+    expectation: Expectation,
+    findings_so_far: Sequence[Finding] = (),
+    closeups: Sequence[ReadShot] = (),
 ) -> Judgement:
     """Judge lines that have been read already."""
-    evidence = Evidence(tuple(shots), expectation, tuple(findings_so_far))
+    evidence = Evidence(tuple(shots), expectation, tuple(findings_so_far), tuple(closeups))
     for step in STEPS:
         evidence = step(evidence)
     return judgement(evidence)

@@ -18,6 +18,7 @@ from service.pipeline.findings import BENCH as BENCH_SIDE
 from service.pipeline.findings import DEVICE as DEVICE_SIDE
 from service.pipeline.findings import SEVERITIES, Finding, code_row
 from service.pipeline.measurements import Measurement
+from service.pipeline.numbers import quantity, with_uncertainty
 from service.pipeline.phrases import many
 from service.pipeline.readings import BREAK, CUT, FRAMING, PARITY
 
@@ -150,11 +151,13 @@ def _by_measurement(criterion: str, nothing: str) -> Callable[[Evidence], Outcom
 
 
 def _numbers(m: Measurement) -> str:
-    limits = ", ".join(f"{k} {v:.4g}" for k, v in m.limit.items())
+    name = m.name.split(".")[-1].replace("_", " ")
+    words = {"min": "at least", "max": "at most"}
+    limits = " and ".join(f"{words.get(k, k)} {quantity(v, m.unit, digits=4)}" for k, v in m.limit.items())
     if m.value is None:
         sure = "small enough by the samples alone" if m.verdict == PASS else "could not be measured"
-        return f"{m.name} {sure} ({limits} {m.unit})"
-    return f"{m.name} {m.value:.6g} +- {m.u:.2g} {m.unit} ({limits})"
+        return f"{name} {sure} (limit: {limits})"
+    return f"{name} {with_uncertainty(m.value, m.u, m.unit)} (limit: {limits})"
 
 
 _NOTHING = "nothing was sent and nothing came"

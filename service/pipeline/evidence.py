@@ -70,6 +70,8 @@ class Evidence:
     expectation: Expectation
     given: tuple[Finding, ...] = ()
     """Findings of the acquisition, made before the judging began."""
+    closeups: tuple[ReadShot, ...] = ()
+    """Finely sampled records in which edges are measured; no part of the test."""
     exchanged: bool = False
     """The probes were exchanged: the roles of the shots already follow the traffic."""
     bridged: tuple[int, ...] = ()

@@ -75,6 +75,7 @@ def _pool(role: str, readings: Sequence[LineReading], evidence: Evidence) -> Lin
     if fullest is None:
         return Line(role, "", None)
     with_levels = [r for r in readings if r.levels is not None]
+    closely = [r for r in (s.line(role) for s in evidence.closeups) if r.levels is not None]
     refuse = evidence.expectation.limits.samples_per_bit_min
     return Line(
         role,
@@ -86,12 +87,22 @@ def _pool(role: str, readings: Sequence[LineReading], evidence: Evidence) -> Lin
         _level(with_levels, accuracy, high=False),
         _level(with_levels, accuracy, high=True),
         _median(r.noise_v for r in (with_levels or readings)),
-        _median(r.levels.overshoot_percent for r in with_levels if r.levels is not None),
-        transitions.over_shots(with_levels, rising=True, accuracy=accuracy),
-        transitions.over_shots(with_levels, rising=False, accuracy=accuracy),
+        _median(r.levels.overshoot_percent for r in (closely or with_levels) if r.levels is not None),
+        _transition(closely, with_levels, accuracy, rising=True),
+        _transition(closely, with_levels, accuracy, rising=False),
         _median(r.samples_per_bit for r in readings),
         sum(len(r.characters) for r in readings),
     )
+
+
+def _transition(
+    closely: Sequence[LineReading], usual: Sequence[LineReading], accuracy: Accuracy, *, rising: bool
+) -> transitions.Transition | None:
+    """From the close-ups where they show such an edge well enough, else from the shots of the test."""
+    found = transitions.over_shots(closely, rising=rising, accuracy=accuracy)
+    if found is not None and found.value is not None:
+        return found
+    return transitions.over_shots(usual, rising=rising, accuracy=accuracy)
 
 
 def _coarse(reading: LineReading, refuse: float) -> bool:

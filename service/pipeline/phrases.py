@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-_PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u"), (1e-9, "n"))
+_PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"))
 
 
 def character(value: int | None) -> str:
@@ -16,7 +16,7 @@ def character(value: int | None) -> str:
 
 
 def quantity(value: float, unit: str, digits: int = 4) -> str:
-    """With an SI prefix: quantity(4.34e-6, "s") = "4.34 us"."""
+    """With an SI prefix: quantity(4.34e-6, "s") = "4.34 µs"."""
     if not math.isfinite(value):
         return f"{value} {unit}"
     scale, prefix = next(((s, p) for s, p in _PREFIXES if abs(value) >= s), _PREFIXES[-1])
@@ -33,7 +33,7 @@ def number(value: float, digits: int = 4) -> str:
 
 def moment(time_s: float) -> str:
     """A place on the time axis, in microseconds: as people find it in the waveform."""
-    return f"{round(1e6 * time_s, 1) + 0.0:.1f} us"
+    return f"{round(1e6 * time_s, 1) + 0.0:.1f} µs"
 
 
 def volts(level_v: float) -> str:

@@ -76,3 +76,5 @@ class Shot:
     triggered: bool = True
     """False when the capture was forced because nothing triggered."""
     trigger_level_v: float | None = None
+    closeup: bool = False
+    """Taken only to see edges closely: they are measured in it, but it is no part of the test."""

@@ -33,10 +33,14 @@ def follow_the_traffic(evidence: Evidence) -> Evidence:
     votes = [_answers_backwards(shot) for shot in evidence.shots]
     if sum(votes) <= 0:
         return evidence
-    swapped = tuple(replace(s, to_target=s.from_target, from_target=s.to_target) for s in evidence.shots)
+    shots, closeups = _swapped(evidence.shots), _swapped(evidence.closeups)
     couplings = tuple(replace(c, role=OTHER[c.role]) for c in evidence.couplings)
     given = tuple(f if f.line is None else replace(f, line=OTHER[f.line]) for f in evidence.given)
-    return evidence.with_(shots=swapped, couplings=couplings, given=given, exchanged=True)
+    return evidence.with_(shots=shots, closeups=closeups, couplings=couplings, given=given, exchanged=True)
+
+
+def _swapped(shots: Sequence[ReadShot]) -> tuple[ReadShot, ...]:
+    return tuple(replace(s, to_target=s.from_target, from_target=s.to_target) for s in shots)
 
 
 def _answers_backwards(shot: ReadShot) -> int:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from service.report.numbers import prefixed, si_power
+from service.pipeline.numbers import prefixed, si_power
 
 
 @dataclass(frozen=True)

@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from service.pipeline.numbers import quantity
 from service.pipeline.trace import Trace
 from service.report.axis import time_axis
 from service.report.envelope import View, crossings, outline, volt_span
 from service.report.marks import short_name, spoken
-from service.report.numbers import quantity
 from service.report.svg import SvgWriter, coordinate
 
 WIDTH, LEFT, RIGHT = 1080.0, 118.0, 14.0

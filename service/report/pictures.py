@@ -11,12 +11,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from service.pipeline.numbers import quantity
 from service.pipeline.readings import FrameFormat
 from service.pipeline.trace import Shot, Trace
 from service.report.exchanges import Exchange, exchanges
 from service.report.lanes import Box, Drawing, Lane, Span, described, draw
 from service.report.marks import spoken
-from service.report.numbers import quantity
 from service.report.tables import ROLES
 
 MOST_SHOTS = 12

@@ -6,8 +6,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from service.pipeline.numbers import NOT_MEASURED, quantity, with_uncertainty
 from service.report.marks import printable
-from service.report.numbers import NOT_MEASURED, quantity, with_uncertainty
 from service.report.words import (
     Status,
     character_words,

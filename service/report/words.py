@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from service.pipeline.numbers import NOT_MEASURED, quantity, si_power, with_uncertainty
 from service.report.marks import marks, printable, spoken
-from service.report.numbers import NOT_MEASURED, quantity, si_power, with_uncertainty
 
 
 @dataclass(frozen=True)

@@ -28,7 +28,7 @@ def test_a_lost_echo_is_named_with_its_place() -> None:
     found = finding(document, "echo-missing")
     assert (found["side"], found["severity"], found["line"]) == ("device", "fail", "from_target")
     assert found["evidence"]["places"][0]["sent_index"] == 2
-    assert "0x64 'd' at 86.8 us" in found["message"]
+    assert "0x64 'd' at 86.8 µs" in found["message"]
     assert verdicts(document) | {"content": "fail"} == verdicts(document)
     assert verdicts(document)["order"] == "pass"
     assert document["verdict"] == "fail"

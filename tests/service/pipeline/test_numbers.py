@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.report.numbers import NOT_MEASURED, quantity, si_power, with_uncertainty
+from service.pipeline.numbers import NOT_MEASURED, quantity, si_power, with_uncertainty
 
 
 @pytest.mark.parametrize(
