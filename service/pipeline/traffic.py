@@ -91,11 +91,16 @@ def pair_echoes(evidence: Evidence) -> Evidence:
 
 
 def _shortest_frame(shot: ReadShot, evidence: Evidence) -> float:
-    """How long a character on the to-target line is, at the fastest rate that the record allows; seconds."""
+    """Start edge to the end of the FIRST stop bit on the to-target line, at the fastest rate that the record
+    allows; seconds. A receiver is done with a character in the middle of that bit: it need not wait for a
+    second one.
+    """
     reading = shot.to_target
     if not len(reading.characters):
         return 0.0
     seen = float(np.median(reading.characters.end_s - reading.characters.start_s))
+    if reading.frame is not None:
+        seen *= (reading.frame.bits_to_last_data + 1) / reading.frame.total_bits
     rates = rate_candidates(reading)
     if evidence.expectation.baud is not None or reading.bit_time_s is None or not rates:
         return seen

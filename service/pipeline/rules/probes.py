@@ -44,10 +44,11 @@ def lines_bridged(evidence: Evidence) -> Iterator[Finding]:
         if e.shot in evidence.bridged and e.start_to_start_s is not None
     ]  # fmt: skip
     nearest = min(starts, key=abs, default=0.0)
-    bit = evidence.lines[TO_TARGET].bit_time
+    bit, frame = evidence.lines[TO_TARGET].bit_time, evidence.lines[TO_TARGET].frame
     detail = f"characters start {quantity(nearest, 's')} after those on the to-target line"
-    if bit is not None:
-        detail += f", an echo cannot start sooner than {quantity(9.5 * bit.value, 's')} after them"
+    if bit is not None and frame is not None:
+        soonest_s = (frame.bits_to_last_data + 0.5) * bit.value
+        detail += f", an echo cannot start sooner than {quantity(soonest_s, 's')} after them"
     facts = {"shots": list(evidence.bridged), "start_to_start_s": nearest}
     yield make_finding("lines-bridged", FROM_TARGET, detail + ".", evidence=facts)
 
