@@ -12,7 +12,7 @@ from service.pipeline.levels import MIN_STATE_SAMPLES, States, states_beside
 from service.pipeline.line import Line, framed_reading, noise_notes, unexplained_reading
 from service.pipeline.noisy import integrated
 from service.pipeline.overshoot import overshoot_percent
-from service.pipeline.readings import LineReading
+from service.pipeline.readings import Edges, LineReading
 from service.pipeline.setting import choose_setting, doubted
 
 MOST_INTEGRATED = 4_000_000
@@ -21,6 +21,8 @@ QUIET = 6.0
 """Half swing over noise from which noise alone crosses the middle in less than one of 1e8 samples."""
 RINGING = 40.0
 """Overshoot, percent, that comes back to near the middle of the swing."""
+SOME_EDGES = 100
+"""Edges looked at to see how fast they are, about."""
 SLOW = 0.5
 """Share of the swing that an edge must make within half a bit where no rate was given ..."""
 SLOWEST = 0.25
@@ -67,7 +69,9 @@ def _runts_mean_nothing(line: Line, states: States, framing: Framing) -> bool:
 def _moves_slowly(line: Line, states: States, framing: Framing, share: float) -> bool:
     """Whether most edges make less than that share of the swing within half a bit: a hum or a drift."""
     reach = framing.bit_time_s / 4 / line.trace.interval_s
-    places = sample_places(line.trace, framing.edges)
+    edges = framing.edges
+    stride = max(len(edges) // SOME_EDGES, 1) | 1
+    places = sample_places(line.trace, Edges(edges.times_s[::stride], edges.rising[::stride]))
     last = len(line.codes) - 1
     before, after = (line.codes[np.clip(places + round(move), 0, last)] for move in (-reach, reach))
     change = np.abs(after.astype(np.float64) - before)

@@ -37,10 +37,10 @@ class Sums:
     def of(cls, codes: NDArray[np.generic], middle: float, idle_high: bool) -> Sums:
         total = np.empty(len(codes) + 1)
         total[0] = 0.0
-        np.cumsum(codes, dtype=np.float64, out=total[1:])
-        total -= middle * np.arange(len(total))
+        np.subtract(codes, middle, out=total[1:])
         if not idle_high:
             np.negative(total, out=total)
+        np.cumsum(total, out=total)
         return cls(total)
 
     def upto(self, places: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -39,6 +39,12 @@ UNSEEN = 1.6
 LEAST = round(math.log(MIN_RISE) / math.log(RISE_GRID))
 WRONG_SHAPE = 0.06
 """Error of an edge time, in samples, when an edge of one sample is given a wrong shape; measured."""
+FEW_SAMPLES = 2.5
+"""Samples an edge from which its shape shows ..."""
+DOUBTFUL_SHAPE = 0.004
+"""... but for this error of an edge time, in samples, which falls off with the square of the rise time;
+measured.
+"""
 
 
 @dataclass(frozen=True)
@@ -112,8 +118,9 @@ def _template_positions(places: _Places, shape: Shape) -> NDArray[np.float64]:
 def _expected_sigma(shape: Shape, noise_over_swing: float) -> float:
     """Standard deviation of one edge time, samples."""
     # with few samples an edge its shape cannot be known well
-    unknown = WRONG_SHAPE * min(max((2.5 - shape.rise) / 1.5, 0.0), 1.0)
-    return math.hypot(noise_over_swing * shape.error, unknown, 1e-3)
+    few = min(max((FEW_SAMPLES - shape.rise) / (FEW_SAMPLES - 1), 0.0), 1.0)
+    rest = DOUBTFUL_SHAPE * (FEW_SAMPLES / max(shape.rise, FEW_SAMPLES)) ** 2
+    return math.hypot(noise_over_swing * shape.error, WRONG_SHAPE * few, rest)
 
 
 def _find_shape(places: _Places, room: int) -> Shape | None:

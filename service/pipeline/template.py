@@ -29,6 +29,9 @@ LOOK = 24
 SOME = 64
 """Edges looked at to find the shape."""
 PASSES = 2
+SECANT = 0.1
+"""Samples to both sides over which the slope is taken: an edge with a kink is steeper than any tangent there.
+"""
 RISE_GRID = 1.02
 """Rise times are rounded to powers of this: a table serves all edges like it."""
 MIN_RISE, MAX_RISE = 0.5, 40.0
@@ -93,10 +96,9 @@ def shape_table(name: str, step: int, half: int) -> Shape:
     rise = RISE_GRID**step
     phases = np.arange(3 * PHASES + 1) / PHASES - 1
     since = np.arange(-half, half + 1) - phases[:, None]
-    fine = 0.02
     shape = SHAPES[name]
     values = shape(since / rise)
-    slopes = (shape((since + fine) / rise) - shape((since - fine) / rise)) / (2 * fine)
+    slopes = (shape((since + SECANT) / rise) - shape((since - SECANT) / rise)) / (2 * SECANT)
     power = np.maximum((slopes**2).sum(axis=1), 1e-6)
     error = float(np.mean(1 / power[PHASES : 2 * PHASES])) ** 0.5
     weights = -slopes / power[:, None]
