@@ -9,7 +9,10 @@ import contextlib
 import importlib
 import socket
 import traceback
+from collections.abc import Callable
 from typing import Any
+
+Direct = Callable[[memoryview, float], int]
 
 
 def keep_quiet() -> None:
@@ -36,6 +39,44 @@ def library_side(resource: Any) -> Any:
     """The pure Python library's own object of this session; None with any other library."""
     sessions = getattr(resource.visalib, "sessions", None)
     return sessions.get(resource.session) if isinstance(sessions, dict) else None
+
+
+def direct(resource: Any) -> Direct | None:
+    """A way to receive straight into an array what the library would first put into buffers of its own, with
+    its counters kept in step; None where this session has none.
+
+    The way takes a view and a time-out in seconds, and gives how many bytes came into the view; 0: this time
+    the library must read, since it holds bytes already or must read a message header first. It raises
+    TimeoutError.
+    """
+    side = library_side(resource)
+    interface = getattr(side, "interface", None)
+    if isinstance(interface, socket.socket) and isinstance(getattr(side, "_pending_buffer", None), bytearray):
+        return lambda view, timeout_s: 0 if side._pending_buffer else _some(interface, view, timeout_s)
+    if isinstance(getattr(interface, "_sync", None), socket.socket) and isinstance(
+        getattr(interface, "_payload_remaining", None), int
+    ):
+        return lambda view, timeout_s: _receive_payload(interface, view, timeout_s)
+    return None
+
+
+def _receive_payload(interface: Any, view: memoryview, timeout_s: float) -> int:
+    """Of the HiSLIP message that the library is in."""
+    here = min(interface._payload_remaining, len(view))
+    if here <= 0:
+        return 0
+    count = _some(interface._sync, view[:here], timeout_s)
+    interface._payload_remaining -= count
+    return count
+
+
+def _some(line: socket.socket, view: memoryview, timeout_s: float) -> int:
+    if line.gettimeout() != timeout_s:
+        line.settimeout(timeout_s)
+    count = line.recv_into(view)
+    if not count:
+        raise ConnectionResetError("the instrument closed the connection")
+    return count
 
 
 def unblock(resource: Any) -> None:

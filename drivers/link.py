@@ -28,7 +28,7 @@ from pyvisa.resources import MessageBasedResource, SerialInstrument
 from drivers.boundary import NO_ANSWER, translate
 from drivers.errands import Errands, Overdue
 from drivers.errors import DriverError, IdentityError, RequestError, TimedOut
-from drivers.library_side import close_leftovers, forget, keep_quiet, library_side, unblock
+from drivers.library_side import Direct, close_leftovers, direct, forget, keep_quiet, library_side, unblock
 from drivers.reading import read_block, read_text, slowest_of
 from drivers.scope.dialect import SerialLine
 from drivers.seam import SERIAL, Transport, transport_of
@@ -202,6 +202,7 @@ class _Session:
         self.piece_bytes = transport.piece_bytes
         self.timeout_s = 0.0
         self.slowest_bytes_per_s = slowest_of(line)
+        self.direct: Direct | None = None
         self._line = line
         self._address = address
         self._visa_library = visa_library
@@ -227,6 +228,7 @@ class _Session:
         if isinstance(getattr(side, "max_recv_size", None), int) and not self.marks_end:
             # one receive then fetches a whole piece instead of 4096 bytes: two to three times as fast
             side.max_recv_size = self.piece_bytes = WIDE_PIECE
+        self.direct = direct(resource)
 
     def discard(self, *, stuck: bool) -> None:
         """Close the session. If its thread is stuck in the library, unblock it where there is a way; do

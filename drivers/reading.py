@@ -4,6 +4,7 @@ here."""
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from typing import Protocol
 
 import numpy as np
@@ -21,6 +22,8 @@ TRAILER_TIMEOUT_S = 0.5
 FIRST_TEXT_PIECE = 4096
 LONGEST_TEXT = 64 << 20
 SPARE_BYTES = 16
+LEFT_TO_READ = 4 << 10
+"""The end of a block is always read the usual way: there its end must show."""
 
 
 class Source(Protocol):
@@ -31,6 +34,8 @@ class Source(Protocol):
     """The transport says where a message ends; else only a newline does."""
     timeout_s: float
     slowest_bytes_per_s: float
+    direct: Callable[[memoryview, float], int] | None
+    """Receives straight into a view, within seconds, and gives how much came; 0: `read` must be used."""
 
     def read(self, count: int) -> tuple[bytes, bool]:
         """Raises TimedOut after `timeout_s` of silence."""
@@ -110,6 +115,11 @@ def _fill(source: Source, data: NDArray[np.uint8], deadline: float) -> bytes:
         left = len(view) - got
         if left + spare == 0:
             return b""
+        if source.direct is not None and left > LEFT_TO_READ:
+            came = _directly(source, view[got : len(view) - LEFT_TO_READ], got, len(view), deadline)
+            got += came
+            if came:
+                continue
         wanted = left + spare if left <= source.piece_bytes else source.piece_bytes
         piece = _piece(source, wanted, got, len(view), deadline)
         view[got : got + min(len(piece), left)] = piece[:left]
@@ -123,16 +133,29 @@ def _fill(source: Source, data: NDArray[np.uint8], deadline: float) -> bytes:
             return bytes(piece[left:])
 
 
+def _directly(source: Source, view: memoryview, got: int, of: int, deadline: float) -> int:
+    assert source.direct is not None
+    _keep_deadline(source, got, of, deadline)
+    try:
+        return source.direct(view, source.timeout_s)
+    except TimeoutError as error:
+        raise TimedOut(f"the block stopped coming after {got} or more of {of} bytes") from error
+
+
 def _piece(source: Source, wanted: int, got: int, of: int, deadline: float) -> bytes:
+    _keep_deadline(source, got, of, deadline)
+    try:
+        return source.read(wanted)[0]
+    except TimedOut as error:
+        raise TimedOut(f"the block stopped coming after {got} or more of {of} bytes") from error
+
+
+def _keep_deadline(source: Source, got: int, of: int, deadline: float) -> None:
     left_s = deadline - time.monotonic()
     if left_s <= 0:
         raise TimedOut(f"only {got} of {of} bytes of the block came in time")
     if left_s < source.timeout_s:
         source.set_timeout(left_s)
-    try:
-        return source.read(wanted)[0]
-    except TimedOut as error:
-        raise TimedOut(f"the block stopped coming after {got} or more of {of} bytes") from error
 
 
 def _newline_after(source: Source, length: int) -> bytes:

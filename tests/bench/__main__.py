@@ -17,8 +17,9 @@ from tests.bench.lines import level_figures, line_figures
 from tests.bench.noise import noise_figures, noise_only_figures
 from tests.bench.speed import speed_figures
 from tests.bench.timing import timing_figures, timing_plot
+from tests.bench.transfer import transfer_figures
 
-PARTS = ("speed", "timing", "noise", "blind", "lines", "levels")
+PARTS = ("speed", "timing", "noise", "blind", "lines", "levels", "transfer")
 
 
 def arguments(words: Sequence[str] | None = None) -> argparse.Namespace:
@@ -60,6 +61,8 @@ def main(words: Sequence[str] | None = None) -> int:
         keep(line_figures(runs(20)))
     if "levels" in parts:
         keep(level_figures(runs(20)))
+    if "transfer" in parts:
+        keep(transfer_figures())
     print(file=sys.stderr)
     print(as_table(figures))
     _store(asked, figures, plots)

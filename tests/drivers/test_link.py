@@ -185,6 +185,51 @@ def test_a_broken_block_is_the_right_error_in_time_and_the_next_answer_is_right(
             assert link.query("*IDN?") == "HARBOUR STREET,BENCH,17,1.0"
 
 
+LARGE = bytes(range(256)) * 256
+LARGE_FAULTS: dict[str, tuple[Act, type[DriverError], type[DriverError]]] = {
+    "dies": (Act(block(LARGE)[:40_000], then_close=True), NotReachable, NotReachable),
+    "stalls": (Act(block(LARGE)[:40_000]), TimedOut, ReplyError),
+    "drips": (Act(block(LARGE), piece=100, pause_s=0.05), TimedOut, TimedOut),
+    "too-long": (Act(block(LARGE, says=40_000)), ReplyError, ReplyError),
+}
+
+
+@pytest.mark.parametrize("fault", LARGE_FAULTS)
+@pytest.mark.parametrize("name", ["socket", "hislip"])
+def test_a_large_block_that_breaks_is_found_too(name: str, fault: str) -> None:
+    """Large blocks are received past the library's own buffers: the same errors in time, and no stale
+    bytes."""
+    act, on_socket, on_hislip = LARGE_FAULTS[fault]
+    wanted = on_hislip if WAYS[name].marks_end else on_socket
+    with linked(WAYS[name], {"DATA?": act}) as (link, _):
+        with in_time(), pytest.raises(wanted) as caught:
+            link.query_block("DATA?", limit_bytes=len(LARGE))
+        assert type(caught.value) is wanted
+        with in_time():
+            assert link.query("*IDN?") == "HARBOUR STREET,BENCH,17,1.0"
+
+
+@pytest.mark.parametrize("name", ["socket", "hislip"])
+def test_a_library_without_the_short_way_is_read_the_long_way(
+    name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its inner parts may have other names tomorrow, and other VISA libraries have none of them."""
+    monkeypatch.setattr("drivers.link.direct", lambda _resource: None)
+    payload = np.random.default_rng(8).bytes(1_000_003)
+    with linked(WAYS[name], {"DATA?": Act(block(payload))}) as (link, _):
+        assert link._session is not None
+        assert link._session.direct is None
+        assert link.query_block("DATA?", limit_bytes=2_000_000).tobytes() == payload
+
+
+@pytest.mark.parametrize("name", ["socket", "hislip"])
+def test_the_short_way_is_found_in_the_library_that_is_installed(name: str) -> None:
+    """Else transfers become slower unnoticed."""
+    with linked(WAYS[name], {}) as (link, _):
+        assert link._session is not None
+        assert link._session.direct is not None
+
+
 def test_a_block_without_its_newline_is_refused_where_only_a_newline_ends_a_message() -> None:
     """On a socket the newline is the only sign that the record ended where its header says."""
     with linked(WAYS["socket"], {"DATA?": Act(block(PAYLOAD, newline=b""))}) as (link, _):

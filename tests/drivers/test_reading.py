@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -20,6 +22,7 @@ class Script:
         self.marks_end = marks_end
         self.timeout_s = 1.0
         self.slowest_bytes_per_s = 1e5
+        self.direct: Callable[[memoryview, float], int] | None = None
         self.stops = True
 
     def read(self, count: int) -> tuple[bytes, bool]:
