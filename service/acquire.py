@@ -17,6 +17,7 @@ from drivers.scope.capture import Capture
 from drivers.scope.setup import ChannelSetup, ScopeSetup, ScopeState, TriggerSetup
 from service.hooks import RunHooks
 from service.planning import Memory
+from service.taking_up import facts_of, received_of, state_of
 
 if TYPE_CHECKING:
     from drivers.scope.scope import Scope
@@ -95,6 +96,8 @@ class Bench:
             DriverError: the instrument or the link failed.
             RunCancelled: somebody asked to stop.
         """
+        if before := self._kept(label):
+            return before
         state = self._prepare(windows, base, trigger)
         self._scope.arm()
         self._wait_for_history(base)
@@ -114,6 +117,8 @@ class Bench:
             DriverError: the instrument or the link failed, or even a forced record does not end.
             RunCancelled: somebody asked to stop.
         """
+        if before := self._kept(label):
+            return before
         state = self._prepare(windows, base, trigger)
         self._scope.arm()
         self._scope.force()
@@ -129,6 +134,14 @@ class Bench:
                 command="force",
             )
         return self._taken(state, self._heard(send) if send else b"", label)
+
+    def _kept(self, label: str) -> Taken | None:
+        """What this run took under that label before the program died: it is not taken again."""
+        self.hooks.stop_if_cancelled()
+        if (before := self.hooks.kept(label)) is None:
+            return None
+        capture, facts = before
+        return Taken(capture, received_of(facts), state_of(facts))
 
     def _prepare(self, windows: Mapping[str, Window], base: TimeBase, trigger: TriggerSetup) -> ScopeState:
         self.hooks.stop_if_cancelled()
@@ -176,6 +189,7 @@ class Bench:
 
     def _taken(self, state: ScopeState, received: bytes, label: str) -> Taken:
         capture = self._scope.fetch()
+        self.hooks.note(label, facts_of(received, state))
         self.hooks.keep(capture, label)
         return Taken(capture, received, state)
 

@@ -12,7 +12,9 @@ SQLite needs three guards, each against something that was seen to happen:
 
 from __future__ import annotations
 
+import json
 import sqlite3
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -36,6 +38,50 @@ POOL = 8
 MIGRATION_LOCK = 7_166_201
 """PostgreSQL: held while migrating, so that of several services that start at once one migrates."""
 READING = {"benchwarden_reading": True}
+
+
+class Database:
+    """A database that is opened by its first use. Threads may share it."""
+
+    def __init__(self, url: str) -> None:
+        self.url = url
+        self._engine: sa.Engine | None = None
+        self._opening = threading.Lock()
+
+    @property
+    def engine(self) -> sa.Engine:
+        """Raises what `open_database` raises; the next use tries again."""
+        with self._opening:
+            if self._engine is None:
+                self._engine = open_database(self.url)
+            return self._engine
+
+    @contextmanager
+    def reading(self) -> Iterator[sa.Connection]:
+        """For questions: a writer is not waited for. Raises DatabaseAway, StoreFailed."""
+        engine = self.engine
+        with translated(self.url), reading(engine) as connection:
+            yield connection
+
+    @contextmanager
+    def changing(self) -> Iterator[sa.Connection]:
+        """One transaction: all of the block or nothing. Raises DatabaseAway, StoreFailed."""
+        engine = self.engine
+        with translated(self.url), engine.begin() as connection:
+            yield connection
+
+    def now(self, connection: sa.Connection) -> float:
+        """Seconds since 1970 by the database's clock, which all its users share."""
+        if connection.dialect.name == "sqlite":
+            return time.time()
+        return float(connection.execute(sa.text("SELECT extract(epoch FROM clock_timestamp())")).scalar_one())
+
+    def close(self) -> None:
+        """Let go of all connections; a later use opens anew."""
+        with self._opening:
+            if self._engine is not None:
+                self._engine.dispose()
+                self._engine = None
 
 
 def open_database(url: str) -> sa.Engine:
@@ -69,11 +115,16 @@ def make_engine(url: str, *, guarded: bool = True) -> sa.Engine:
             pool_size=POOL,
             max_overflow=POOL,
             pool_pre_ping=True,
+            json_serializer=_json,
             connect_args={"connect_timeout": CONNECT_S},
         )
     if target.database:
         Path(target.database).parent.mkdir(parents=True, exist_ok=True)
-    engine = sa.create_engine(target, connect_args={"isolation_level": None, "check_same_thread": False})
+    engine = sa.create_engine(
+        target,
+        connect_args={"isolation_level": None, "check_same_thread": False},
+        json_serializer=_json,
+    )
     event.listen(engine, "connect", _prepare_sqlite)
     if guarded:
         guard_transactions(engine)
@@ -171,6 +222,11 @@ def alembic_config() -> Config:
     config = Config()
     config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
     return config
+
+
+def _json(value: Any) -> str:
+    """NaN is no JSON: PostgreSQL refuses it, and so shall SQLite."""
+    return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
 
 def _prepare_sqlite(connection: Any, _record: object) -> None:

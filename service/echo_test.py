@@ -83,11 +83,18 @@ def _gather(bench: Bench, sounding: Sounding, payload: bytes, gathered: _Gathere
     for number, plan in enumerate(plans):
         fraction = 0.2 + 0.7 * number / len(plans)
         bench.hooks.progress("shooting", f"shot {number + 1} of {len(plans)}", fraction)
-        taken = _shoot(bench, sounding, plan, f"shot {number + 1}") if sounding.triggered else None
+        label = f"shot {number + 1}"
+        triggers = sounding.triggered and not _gave_up_before(bench, label)
+        taken = _shoot(bench, sounding, plan, label) if triggers else None
         if taken is None:
             _look_without_trigger(bench, sounding, plans[number:], gathered)
             break
         _add(gathered, bench, taken, plan.payload)
+
+
+def _gave_up_before(bench: Bench, label: str) -> bool:
+    """Whether this run, before its program died, had gone over to forced records at that shot."""
+    return bench.hooks.kept(label) is None and bench.hooks.kept("forced shot 1") is not None
 
 
 def _shoot(bench: Bench, sounding: Sounding, plan: ShotPlan, label: str) -> Taken | None:

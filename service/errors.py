@@ -15,6 +15,8 @@ ServiceError
 │   └── KeyReused         an Idempotency-Key that stood for something else
 ├── Conflict              right words at the wrong time
 │   ├── IllegalMove       a run cannot go from this state to that one
+│   ├── Superseded        the run was moved to another worker; this one has no say any more
+│   ├── StationTaken      another run of the service is at work on the station
 │   └── StillWorking      the first request with this Idempotency-Key has not been answered yet
 ├── Busy                  try later
 │   ├── StationBusy       another process holds the station
@@ -91,6 +93,14 @@ class Conflict(ServiceError):
 
 class IllegalMove(Conflict):
     """A run cannot go from the state it is in to the state that was asked for."""
+
+
+class Superseded(Conflict):
+    """The run was moved to another worker; this one has no say any more."""
+
+
+class StationTaken(Conflict):
+    """Another run of the service is at work on the station; the database refuses a second one."""
 
 
 class StillWorking(Conflict):
@@ -185,6 +195,8 @@ OUTCOMES: dict[type[BaseException], Outcome] = {
     KeyReused: Outcome(422, 2, "key-reused", "The Idempotency-Key stands for another request"),
     BadInput: Outcome(422, 2, "bad-input", "The input cannot be used"),
     IllegalMove: Outcome(409, 5, "illegal-move", "The run is not in a state for this"),
+    Superseded: Outcome(409, 5, "superseded", "The run was moved to another worker"),
+    StationTaken: Outcome(409, 5, "station-taken", "Another run is at work on the station", 10),
     StillWorking: Outcome(
         409, 5, "still-working", "The first request with this key is still being answered", 1
     ),

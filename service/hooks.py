@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from drivers.scope.capture import Capture
+
+
+class NeedsPerson(Exception):
+    """The run can go on only after a person has done something; the instrument was left idle meanwhile."""
+
+    def __init__(self, prompt: Mapping[str, Any], limit_s: float) -> None:
+        super().__init__(f"a person is needed: {prompt.get('text', prompt)}")
+        self.prompt = prompt
+        self.limit_s = limit_s
 
 
 class RunCancelled(Exception):
@@ -26,6 +35,18 @@ def _never() -> bool:
     return False
 
 
+def _no_note(_label: str, _facts: Mapping[str, Any]) -> None:
+    return None
+
+
+def _nothing_kept(_label: str) -> None:
+    return None
+
+
+def _nobody(prompt: Mapping[str, Any], _limit_s: float) -> Mapping[str, Any]:
+    raise NeedsPerson(prompt, _limit_s)
+
+
 @dataclass(frozen=True)
 class RunHooks:
     """The defaults listen to nothing and never stop: right for a script that only wants the result."""
@@ -34,6 +55,16 @@ class RunHooks:
     """(step, message for people, fraction done 0..1)."""
     keep: Callable[[Capture, str], None] = _forget
     """(capture, label): called for each capture as soon as it is taken, before anything is made of it."""
+    note: Callable[[str, Mapping[str, Any]], None] = _no_note
+    """(label, facts as JSON): called right before `keep` of that label; they are kept beside the capture."""
+    kept: Callable[[str], tuple[Capture, Mapping[str, Any]] | None] = _nothing_kept
+    """The capture of that label and its facts, when this run took it before its program died."""
+    ask: Callable[[Mapping[str, Any], float], Mapping[str, Any]] = _nobody
+    """(prompt with at least `text`, seconds to wait): what the person answered.
+
+    Raises NeedsPerson the first time. The run is then done again from its start when the answer is there, and
+    everything that was captured comes from `kept`, so ask outside of `open_bench` or be ready to leave it.
+    """
     cancelled: Callable[[], bool] = _never
 
     def stop_if_cancelled(self) -> None:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
-from service.run_record import Clock, Run, timestamp, utc_now
+from service.run_record import SETTLED, Clock, Run, timestamp, utc_now
 from service.store import RunStore
 
 Watcher = Callable[[str], None]
@@ -30,27 +30,40 @@ class Journal:
 
     def begin(self, run: Run) -> Run:
         """A new run."""
-        self.store.create(run)
-        self.tell(run.id, "state", state=run.state)
+        run = self.store.create(run, self._event("state", state=run.state))
+        self._wake(run.id)
         return run
 
-    def move(self, run_id: str, state: str, *, message: str = "", **changes: Any) -> Run:
-        """The run in another state, with the time of it. IllegalMove, UnknownRun, StoreFailed."""
+    def move(
+        self, run_id: str, state: str, *, message: str = "", job: int | None = None, **changes: Any
+    ) -> Run:
+        """The run in another state, with the time of it. Raises as `RunStore.move` does."""
         now = timestamp(self.clock())
-        run = self.store.read(run_id)
-        if state == "running" and run.started_at is None:
-            changes["started_at"] = now
-        if run.moved(state).settled:
-            changes["finished_at"] = now
-        run = self.store.move(run_id, state, **changes)
+        if state in SETTLED:
+            changes = {"finished_at": now, "waiting_for": None, **changes}
+        elif state == "running":
+            changes = {"waiting_for": None, **changes}
+            if self.store.read(run_id).started_at is None:
+                changes["started_at"] = now
         told = {"message": message} if message else {}
-        self.tell(run_id, "state", state=state, verdict=run.verdict, **told)
+        if "waiting_for" in changes and state == "waiting":
+            told["waiting_for"] = changes["waiting_for"]
+        event = self._event("state", state=state, verdict=changes.get("verdict"), **told)
+        run = self.store.move(run_id, state, job=job, event=event, **changes)
+        self._wake(run_id)
         return run
 
     def tell(self, run_id: str, event: str, **facts: Any) -> None:
         """One event more."""
-        self.store.append_event(run_id, {"event": event, "at": timestamp(self.clock()), **facts})
+        self.store.append_event(run_id, self._event(event, **facts))
         self._wake(run_id)
+
+    def patient(self, seconds: float) -> Journal:
+        """The same journal, with the same watchers, for whoever can wait for the database."""
+        return replace(self, store=self.store.patient(seconds))
+
+    def _event(self, event: str, **facts: Any) -> dict[str, Any]:
+        return {"event": event, "at": timestamp(self.clock()), **facts}
 
     def close(self) -> None:
         """Send all watchers home; work that is still being done is written down as before."""

@@ -20,7 +20,7 @@ import filelock
 
 from service.errors import StationBusy, StoreFailed
 from service.run_record import timestamp, utc_now
-from service.store import write_whole
+from service.whole_files import write_whole
 
 POLL_S = 0.05
 

@@ -7,26 +7,30 @@
 | repeat while the first request is still being answered | StillWorking |
 | the same key with another request | KeyReused |
 | a key that is none | BadQuery |
-The key's file is written before the run it names: after a crash in between, the repeat makes that very run.
+The key is written before the run it names: after a crash in between, the repeat makes that very run.
+Keys are in the database, so that any service on it gives the answer.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-import os
 import re
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import timedelta
-from pathlib import Path
 from typing import Any
 
-from service.errors import BadQuery, KeyReused, StillWorking, StoreFailed, UnknownRun
-from service.run_record import Clock, Run, moment_of, new_id, timestamp, utc_now
-from service.store import RunStore, write_whole
+import sqlalchemy as sa
+from sqlalchemy.dialects.postgresql import insert as pg_insert
+from sqlalchemy.dialects.sqlite import insert as sqlite_insert
+
+from service import tables as t
+from service.errors import BadQuery, KeyReused, StillWorking, UnknownRun
+from service.run_record import Clock, Run, new_id, timestamp, utc_now
+from service.store import RunStore
 
 LONGEST_KEY = 255
 
@@ -35,7 +39,6 @@ LONGEST_KEY = 255
 class Repeats:
     """Keys are remembered for `hours`, across restarts."""
 
-    folder: Path
     store: RunStore
     hours: float = 24.0
     clock: Clock = utc_now
@@ -50,23 +53,18 @@ class Repeats:
         """
         fingerprint = hashlib.sha256(json.dumps(request, sort_keys=True).encode()).hexdigest()
         with self._alone(key):
-            known = self._known(key)
-            if known is None:
-                known = self._remember(key, fingerprint)
-            if known["fingerprint"] != fingerprint:
-                raise KeyReused(
-                    f"Idempotency-Key {key!r} was used for another request at {known['created_at']}"
-                )
+            known = self._known_or_new(key, fingerprint)
+            if known.fingerprint != fingerprint:
+                raise KeyReused(f"Idempotency-Key {key!r} was used for another request at {known.created_at}")
             try:
-                return self.store.read(known["run_id"])
+                return self.store.read(known.run_id)
             except UnknownRun:
-                return make(known["run_id"])
+                return make(known.run_id)
 
     def forget_old(self) -> None:
         """Remove keys whose time is over; those of today are left alone."""
-        for path in self.folder.glob("*.json"):
-            if self._fresh(path) is None:
-                path.unlink(missing_ok=True)
+        with self.store.database.changing() as connection:
+            connection.execute(sa.delete(t.keys).where(t.keys.c.created_at <= self._oldest()))
 
     @contextmanager
     def _alone(self, key: str) -> Iterator[None]:
@@ -80,30 +78,26 @@ class Repeats:
             with self._guard:
                 self._answering.discard(key)
 
-    def _path(self, key: str) -> Path:
-        return self.folder / f"{hashlib.sha256(key.encode()).hexdigest()}.json"
+    def _oldest(self) -> str:
+        return timestamp(self.clock() - timedelta(hours=self.hours))
 
-    def _known(self, key: str) -> dict[str, Any] | None:
-        return self._fresh(self._path(key))
-
-    def _fresh(self, path: Path) -> dict[str, Any] | None:
-        """What the key stands for; None when its time is over or it never was."""
-        try:
-            known: dict[str, Any] = json.loads(path.read_bytes())
-        except FileNotFoundError:
-            return None
-        age = self.clock() - moment_of(known["created_at"], "created_at")
-        return known if age < timedelta(hours=self.hours) else None
-
-    def _remember(self, key: str, fingerprint: str) -> dict[str, Any]:
+    def _known_or_new(self, key: str, fingerprint: str) -> sa.Row[Any]:
+        """What the key stands for; from now on it stands for this request when it stood for nothing."""
+        hashed = hashlib.sha256(key.encode()).hexdigest()
         now = self.clock()
-        known = {"fingerprint": fingerprint, "run_id": new_id(now), "created_at": timestamp(now)}
-        try:
-            self.folder.mkdir(parents=True, exist_ok=True)
-            write_whole(self._path(key), json.dumps(known).encode(), place=os.replace)
-        except OSError as error:
-            raise StoreFailed(f"Idempotency-Key {key!r} could not be remembered: {error}") from error
-        return known
+        row = {
+            "hash": hashed,
+            "fingerprint": fingerprint,
+            "run_id": new_id(now),
+            "created_at": timestamp(now),
+        }
+        mine = sa.select(t.keys).where(t.keys.c.hash == hashed)
+        with self.store.database.changing() as connection:
+            stale = sa.delete(t.keys).where(t.keys.c.hash == hashed, t.keys.c.created_at <= self._oldest())
+            connection.execute(stale)
+            insert = pg_insert if connection.dialect.name == "postgresql" else sqlite_insert
+            connection.execute(insert(t.keys).values(row).on_conflict_do_nothing())
+            return connection.execute(mine).one()
 
 
 def key_of_header(text: str) -> str:

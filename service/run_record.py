@@ -28,6 +28,11 @@ MOVES: dict[str, tuple[str, ...]] = {
 }
 SETTLED = tuple(state for state, following in MOVES.items() if not following)
 KINDS = ("echo-test", "check", "grading")
+PRIORITIES = ("class-now", "grading", "check")
+"""First served first. class-now: a person in the room waits. In one class first come, first served."""
+USUAL_PRIORITY = {"echo-test": "class-now", "check": "check", "grading": "grading"}
+AT_WORK = ("running", "waiting")
+"""States in which the station belongs to the run."""
 VERDICTS = ("pass", "fail", "inconclusive")
 JUDGED_LABELS = ("shot ", "forced shot ")
 """How echo_test.py labels the captures that carry the payload; others were taken to find the levels."""
@@ -52,9 +57,30 @@ class Run:
     captures: tuple[str, ...] = ()
     """Labels of the captures that were kept, in the order in which they were taken; see `named_captures`."""
     origin: str = "service"
-    """"service": its engine does the run; "command": the process that made it does."""
+    """"service": a worker does the run; "command": the process that made it does."""
     process: Mapping[str, Any] = field(default_factory=dict)
     """Host and process id of whoever made it."""
+    priority: str = "class-now"
+    limit_s: float | None = None
+    """How long it may be at the bench, seconds; waiting for a person does not count."""
+    job: int = 1
+    """Which of its jobs may do it: when a run is moved to another worker, its old job may not."""
+    worker: str | None = None
+    """Who does it or did it."""
+    stop_reason: str | None = None
+    """Somebody asked it to stop."""
+    waiting_for: Mapping[str, Any] | None = None
+    """What a person is to do: `prompt`, and `until` when the run gives up waiting."""
+    answers: tuple[Mapping[str, Any], ...] = ()
+    """What persons did, in the order in which they were asked."""
+    schedule: str | None = None
+    """The schedule that made it."""
+    kept_for: str | None = None
+    """Why nothing of it may be thrown away, e.g. the grade that rests on it."""
+    report: bool = False
+    """Whether it has a report."""
+    sequence: int = 0
+    """Rises with every run that is asked for; the store gives it."""
 
     @property
     def settled(self) -> bool:
@@ -76,10 +102,6 @@ class Run:
             allowed = ", ".join(MOVES[self.state]) or "nothing, it is settled"
             raise IllegalMove(f"run {self.id} is {self.state} and cannot become {state}; allowed: {allowed}")
         return dataclasses.replace(self, state=state, **changes)
-
-    def as_document(self) -> dict[str, Any]:
-        """For JSON; `from_document` is the way back."""
-        return {**dataclasses.asdict(self), "captures": list(self.captures)}
 
 
 @dataclass(frozen=True)
@@ -108,13 +130,6 @@ def named_captures(labels: Sequence[str]) -> tuple[NamedCapture, ...]:
     )
 
 
-def from_document(document: Mapping[str, Any]) -> Run:
-    """Keys of a later version are left alone; KeyError or TypeError when it is no run."""
-    known = {f.name for f in dataclasses.fields(Run)}
-    values = {key: value for key, value in document.items() if key in known}
-    return Run(**{**values, "captures": tuple(values.get("captures", ()))})
-
-
 def new_run(
     kind: str,
     station: str,
@@ -123,8 +138,11 @@ def new_run(
     *,
     run_id: str | None = None,
     origin: str,
+    priority: str | None = None,
+    limit_s: float | None = None,
+    schedule: str | None = None,
 ) -> Run:
-    """A queued run of this process."""
+    """A queued run of this process; without `priority` its kind has one."""
     return Run(
         id=run_id or new_id(now),
         kind=kind,
@@ -133,6 +151,9 @@ def new_run(
         created_at=timestamp(now),
         origin=origin,
         process={"host": socket.gethostname(), "pid": os.getpid()},
+        priority=priority or USUAL_PRIORITY[kind],
+        limit_s=limit_s,
+        schedule=schedule,
     )
 
 

@@ -1,28 +1,40 @@
-"""One run from its request to its stored report: what the service's engine and `benchwarden echo` both do."""
+"""One run from its request to its stored report: what the service's engine and `benchwarden echo` both do.
+
+A run whose program died is performed again by the next one: captures that were kept are not taken again, a
+result that was kept is not judged again, and the end is recorded once.
+"""
 
 from __future__ import annotations
 
 import logging
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from pathlib import Path
 from typing import Any
 
 from drivers.errors import DriverError
 from drivers.scope.capture import Capture
-from service.errors import ServiceError, StationBusy, problem_of
-from service.hooks import RunCancelled, RunHooks
+from service.errors import ServiceError, StationBusy, StationTaken, Superseded, problem_of
+from service.hooks import NeedsPerson, RunCancelled, RunHooks
 from service.journal import Journal
 from service.locks import StationLocks
 from service.pipeline.trace import Shot
 from service.report.meta import ReportMeta, instrument_facts, settings_facts, software_versions
-from service.run_record import JUDGED_LABELS, Run
+from service.run_record import JUDGED_LABELS, Run, timestamp
 from service.shots import shot_of
 from service.stations import Station
+from service.store import KeptCapture
 
 log = logging.getLogger(__name__)
 
 EchoTest = Callable[[Station, bytes, RunHooks], dict[str, Any]]
+Work = Callable[[Station, Run, RunHooks], dict[str, Any]]
+"""What is done at the bench for one kind of run; gives the result document, with its `verdict` if any."""
+REPORTED = ("echo-test",)
+"""Kinds whose report is drawn from their captures here."""
+ReadCapture = Callable[[Path], Capture]
 RenderReport = Callable[[Mapping[str, Any], Sequence[Shot], ReportMeta], str]
 PackCapture = Callable[[Capture], bytes]
 Progress = Callable[[str, str, float], None]
@@ -34,10 +46,12 @@ class StopSignal:
     def __init__(self) -> None:
         self._asked = threading.Event()
         self.reason = ""
+        self.error: ServiceError | None = None
 
-    def ask(self, reason: str) -> None:
-        """The first reason stays."""
-        self.reason = self.reason or reason
+    def ask(self, reason: str, error: ServiceError | None = None) -> None:
+        """The first reason stays. With an `error` the run ends in it, else as cancelled."""
+        if not self.reason:
+            self.reason, self.error = reason, error
         self._asked.set()
 
     def asked(self) -> bool:
@@ -50,25 +64,23 @@ class Tools:
 
     journal: Journal
     locks: StationLocks
-    echo_test: EchoTest
+    work: Mapping[str, Work]
+    """By kind of run."""
     render_report: RenderReport
     pack_capture: PackCapture
+    read_capture: ReadCapture
 
 
 @dataclass(frozen=True)
 class Performed:
-    """How a run ended: `document` when it was judged, `error` when something went wrong."""
+    """How a run ended: `document` when it was judged, `error` when something went wrong.
+
+    Neither when it waits for a person: `run.waiting_for` says for what.
+    """
 
     run: Run
     document: dict[str, Any] | None = None
     error: BaseException | None = None
-
-
-@dataclass
-class _Kept:
-    """Captures of this run in the order in which they came."""
-
-    captures: list[tuple[str, Capture]] = field(default_factory=list)
 
 
 def _quiet(_step: str, _message: str, _fraction: float) -> None:
@@ -83,16 +95,22 @@ def perform(
     Errors of instruments, links and ours end in the run's record and in the answer, not as exceptions.
 
     Raises:
-        StoreFailed: not even the end could be recorded.
+        StoreFailed, DatabaseAway: not even the end could be recorded.
+        Superseded: the run was moved to another worker meanwhile.
+        StationTaken: another run of the service is at work on the station.
     """
     stop = stop or StopSignal()
     try:
         return _work(run, station, tools, stop, progress)
+    except (Superseded, StationTaken):
+        raise
+    except NeedsPerson as need:
+        return _wait(run, tools, need)
     except RunCancelled as error:
-        return _end(run, tools, "cancelled", error, message=stop.reason or str(error))
+        return _stopped(run, tools, stop, error)
     except StationBusy as error:
         if stop.asked():
-            return _end(run, tools, "cancelled", RunCancelled(stop.reason), message=stop.reason)
+            return _stopped(run, tools, stop, RunCancelled(stop.reason))
         return _end(run, tools, "error", error)
     except (ServiceError, DriverError) as error:
         log.warning("run %s on %s: %s", run.id, station.name, error)
@@ -107,8 +125,7 @@ def perform(
 
 def _work(run: Run, station: Station, tools: Tools, stop: StopSignal, progress: Progress) -> Performed:
     journal, store = tools.journal, tools.journal.store
-    kept = _Kept()
-    hooks = _hooks(run, tools, stop, progress, kept)
+    hooks = _Hooks(run, tools, stop, progress)
     if stop.asked():
         raise RunCancelled(stop.reason)
 
@@ -116,51 +133,126 @@ def _work(run: Run, station: Station, tools: Tools, stop: StopSignal, progress: 
         hooks.progress("wait", sentence, 0.0)
 
     with tools.locks.holding(station.name, station.scope, cancelled=stop.asked, on_wait=tell_wait):
-        journal.move(run.id, "running")
-        document = tools.echo_test(station, run.payload, hooks)
-    store.keep_result(run.id, document)
-    store.keep_report(run.id, _report(store.read(run.id), station, document, kept, tools))
-    return Performed(journal.move(run.id, "done", verdict=document["verdict"]), document)
+        run = _begin(run, tools)
+        document = store.result(run.id)
+        if document is None:
+            document = tools.work[run.kind](station, run, hooks.as_hooks())
+    if store.result(run.id) is None:
+        store.keep_result(run.id, document, at=timestamp(journal.clock()), job=run.job)
+    if run.kind in REPORTED:
+        store.keep_report(run.id, _report(store.read(run.id), station, document, tools, hooks.taken))
+    return Performed(journal.move(run.id, "done", job=run.job, verdict=document.get("verdict")), document)
+
+
+def _begin(run: Run, tools: Tools) -> Run:
+    """At work from now on; a run whose program died is at work already, and says that it goes on."""
+    now = tools.journal.store.read(run.id)
+    if now.state != "running":
+        return tools.journal.move(run.id, "running", job=run.job, worker=run.worker)
+    tools.journal.tell(run.id, "resumed", captures=len(now.captures), worker=run.worker)
+    return now
+
+
+def _wait(run: Run, tools: Tools, need: NeedsPerson) -> Performed:
+    until = timestamp(tools.journal.clock() + timedelta(seconds=need.limit_s))
+    waiting_for = {**need.prompt, "until": until}
+    return Performed(tools.journal.move(run.id, "waiting", job=run.job, waiting_for=waiting_for))
+
+
+def _stopped(run: Run, tools: Tools, stop: StopSignal, error: RunCancelled) -> Performed:
+    """Cancelled by somebody; or its time was over, which is an error that somebody should see."""
+    if stop.error is not None:
+        return _end(run, tools, "error", stop.error)
+    return _end(run, tools, "cancelled", error, message=stop.reason or str(error))
 
 
 def _end(run: Run, tools: Tools, state: str, error: BaseException, *, message: str = "") -> Performed:
     changes = {"error": problem_of(error)} if state == "error" else {}
-    return Performed(tools.journal.move(run.id, state, message=message or str(error), **changes), None, error)
+    ended = tools.journal.move(run.id, state, message=message or str(error), job=run.job, **changes)
+    return Performed(ended, None, error)
 
 
-def _hooks(run: Run, tools: Tools, stop: StopSignal, progress: Progress, kept: _Kept) -> RunHooks:
-    journal = tools.journal
+class _Hooks:
+    """What the run tells and asks while it works."""
 
-    def tell(step: str, message: str, fraction: float) -> None:
-        journal.tell(run.id, "progress", step=step, message=message, fraction=round(fraction, 4))
-        progress(step, message, fraction)
+    def __init__(self, run: Run, tools: Tools, stop: StopSignal, progress: Progress) -> None:
+        self._run = run
+        self._tools = tools
+        self._stop = stop
+        self._progress = progress
+        self._noted: dict[str, Mapping[str, Any]] = {}
+        self._asked = 0
+        self._before: dict[str, KeptCapture] | None = None
+        self.taken: dict[str, Capture] = {}
+        """By label: what need not be read again for the report."""
 
-    def keep(capture: Capture, label: str) -> None:
-        named = journal.store.keep_capture(run.id, label, tools.pack_capture(capture))
-        kept.captures.append((label, capture))
+    def as_hooks(self) -> RunHooks:
+        return RunHooks(
+            progress=self.progress,
+            keep=self._keep,
+            note=self._noted.__setitem__,
+            kept=self._kept,
+            ask=self._ask,
+            cancelled=self._stop.asked,
+        )
+
+    def progress(self, step: str, message: str, fraction: float) -> None:
+        journal = self._tools.journal
+        journal.tell(self._run.id, "progress", step=step, message=message, fraction=round(fraction, 4))
+        self._progress(step, message, fraction)
+
+    def _keep(self, capture: Capture, label: str) -> None:
+        journal, run = self._tools.journal, self._run
+        self.taken[label] = capture
+        named = journal.store.keep_capture(
+            run.id,
+            label,
+            self._tools.pack_capture(capture),
+            at=timestamp(journal.clock()),
+            facts=self._noted.pop(label, {}),
+            job=run.job,
+        )
         journal.tell(run.id, "capture", name=named.name, number=named.shot, label=label)
 
-    return RunHooks(progress=tell, keep=keep, cancelled=stop.asked)
+    def _kept(self, label: str) -> tuple[Capture, Mapping[str, Any]] | None:
+        if self._before is None:
+            kept = self._tools.journal.store.kept(self._run.id)
+            self._before = {c.label: c for c in kept if c.facts and c.path.exists()}
+        found = self._before.get(label)
+        return (self._tools.read_capture(found.path), found.facts) if found else None
+
+    def _ask(self, prompt: Mapping[str, Any], limit_s: float) -> Mapping[str, Any]:
+        self._asked += 1
+        answers = self._tools.journal.store.read(self._run.id).answers
+        if len(answers) < self._asked:
+            raise NeedsPerson(prompt, limit_s)
+        return answers[self._asked - 1]
 
 
-def _report(run: Run, station: Station, document: Mapping[str, Any], kept: _Kept, tools: Tools) -> str:
+def _report(
+    run: Run, station: Station, document: Mapping[str, Any], tools: Tools, taken: Mapping[str, Capture]
+) -> str:
+    captures = [
+        (kept.label, taken.get(kept.label) or tools.read_capture(kept.path))
+        for kept in tools.journal.store.kept(run.id)
+    ]
     meta = ReportMeta(
         title=f"Echo test at {station.name}",
         station=station.name,
         run_id=run.id,
         sent=run.payload,
         started_at=run.started_at,
-        finished_at=kept.captures[-1][1].taken_at if kept.captures else None,
+        finished_at=captures[-1][1].taken_at if captures else None,
         versions=software_versions(),
     )
-    if kept.captures:
-        last = kept.captures[-1][1]
+    if captures:
+        last = captures[-1][1]
         meta = replace(meta, instrument=instrument_facts(last), settings=settings_facts(last))
-    return tools.render_report(document, _shots(station, kept), meta)
+    return tools.render_report(document, _shots(station, captures), meta)
 
 
-def _shots(station: Station, kept: _Kept) -> list[Shot]:
+def _shots(station: Station, captures: Sequence[tuple[str, Capture]]) -> list[Shot]:
     """The captures that were judged, by role: shot n of the document is the nth of them."""
     to_target, from_target = (station.probes[role].channel for role in ("to_target", "from_target"))
-    judged = [capture for label, capture in kept.captures if label.startswith(JUDGED_LABELS)]
+    judged = [capture for label, capture in captures if label.startswith(JUDGED_LABELS)]
     return [shot_of(capture, to_target, from_target) for capture in judged]

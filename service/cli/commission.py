@@ -116,7 +116,7 @@ def _save(name: str, record: dict[str, Any]) -> None:
     from pathlib import Path
 
     from service.errors import StoreFailed
-    from service.store import write_whole
+    from service.whole_files import write_whole
 
     try:
         write_whole(Path(name), json.dumps(record, indent=1).encode() + b"\n", place=os.replace)

@@ -33,6 +33,7 @@ def run(arguments: argparse.Namespace) -> int:
     from service.cli.say import log_to_stderr
     from service.intake import command_run
     from service.plans import Send
+    from service.run_record import named_captures
     from service.runs import perform
     from service.settings import read_settings
     from service.wiring import build
@@ -49,5 +50,12 @@ def run(arguments: argparse.Namespace) -> int:
         raise performed.error
     report = wiring.store.report(performed.run.id)
     facts = [("run", performed.run.id), ("report", str(report))]
-    told = {"run": {"id": performed.run.id, "station": station.name, "report": str(report)}}
+    kept = wiring.store.kept(performed.run.id)
+    captures = [
+        {"name": c.name, "label": c.label, "file": str(kept[c.position].path)}
+        for c in named_captures([c.label for c in kept])
+    ]
+    told = {
+        "run": {"id": performed.run.id, "station": station.name, "report": str(report), "captures": captures}
+    }
     return show(performed.document | told, f"Echo test at {station.name}", facts, as_json=arguments.json)

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator
-from typing import Annotated
+from typing import Annotated, Any
 
+import anyio
 from fastapi import APIRouter, Depends, Header, HTTPException
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 
 from service.errors import BadQuery
 from service.journal import EVERY_RUN
+from service.run_record import Run
 from service.web.dependencies import Parts, problems
 from service.web.runs import RunId
 
@@ -57,11 +59,15 @@ async def follow_run(run_id: RunId, after: After, wiring: Parts) -> AsyncIterato
         if about in (run_id, EVERY_RUN):
             loop.call_soon_threadsafe(news.set)
 
+    def look(after: int) -> tuple[Run, list[tuple[int, dict[str, Any]]]]:
+        run = wiring.store.read(run_id)  # before the events: a settled run has no more of them
+        return run, wiring.store.events(run_id, after)
+
     with wiring.journal.watched(wake):
         while True:
             news.clear()
-            run = wiring.store.read(run_id)  # before the events: a settled run has no more of them
-            for number, event in wiring.store.events(run_id, after):
+            run, events = await anyio.to_thread.run_sync(look, after)
+            for number, event in events:
                 after = number
                 yield ServerSentEvent(data=event, event=event["event"], id=str(number), retry=RETRY_MS)
             if run.settled:

@@ -164,7 +164,6 @@ def run_row(run: Run) -> RunRow:
 
 def run_out(run: Run, wiring: Wiring) -> RunOut:
     href = run_href(run.id)
-    has_report = (wiring.store.folder(run.id) / "report.html").exists()
     return RunOut(
         **_row(run),
         result=wiring.store.result(run.id),
@@ -172,7 +171,7 @@ def run_out(run: Run, wiring: Wiring) -> RunOut:
             CaptureOut(name=c.name, number=c.shot, label=c.label, href=f"{href}/captures/{c.name}")
             for c in named_captures(run.captures)
         ],
-        report=f"{href}/report" if has_report else None,
+        report=f"{href}/report" if run.report else None,
         events=f"{href}/events",
     )
 

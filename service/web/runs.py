@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from service.exports import capture_as
 from service.run_record import moment_of
-from service.store import RunFilter
+from service.run_rows import RunFilter
 from service.web.dependencies import Parts, problems
 from service.web.models import Kind, RunOut, RunRow, State, Verdict, run_out, run_row
 

@@ -141,7 +141,7 @@ def test_a_run_that_was_at_work_when_the_program_died_ends_in_error_and_keeps_it
         new_run("echo-test", "north-1", {"payload_hex": "41"}, utc_now(), origin="service")
     )
     before.journal.move(run.id, "running")
-    before.store.keep_capture(run.id, "shot 1", b"npz")
+    before.store.keep_capture(run.id, "shot 1", b"npz", at=run.created_at)
 
     wiring = started(StrawEchoTest())
     after = wiring.store.read(run.id)

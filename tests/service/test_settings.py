@@ -20,7 +20,14 @@ def test_what_is_given_beats_the_environment_which_beats_the_default() -> None:
     assert read_settings(env={"BENCHWARDEN_PORT": "9000"}).port == 9000
     assert read_settings({"port": 9001}, {"BENCHWARDEN_PORT": "9000"}).port == 9001
     assert read_settings({"port": None}, {"BENCHWARDEN_PORT": ""}).port == 8320
-    assert read_settings(env={"BENCHWARDEN_DATA": "/srv/lab"}).runs == Path("/srv/lab/runs")
+    assert read_settings(env={"BENCHWARDEN_DATA": "/srv/lab"}).data == Path("/srv/lab")
+
+
+def test_without_a_setting_the_database_is_a_file_in_the_data_folder() -> None:
+    """No server and no configuration."""
+    assert read_settings({"data": "/srv/lab"}, {}).database_url == "sqlite:////srv/lab/benchwarden.db"
+    named = {"BENCHWARDEN_DATABASE": "postgresql://bench@127.0.0.1/lab"}
+    assert read_settings(env=named).database_url == "postgresql://bench@127.0.0.1/lab"
 
 
 def test_the_table_has_exactly_the_settings_of_the_record() -> None:

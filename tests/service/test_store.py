@@ -1,32 +1,57 @@
-"""Runs on disk: whole or not at all, never overwritten, and a spoilt one hides no other."""
+"""Runs in the database, evidence beside it: whole or not at all, never overwritten, on both databases."""
 
 from __future__ import annotations
 
-import json
+import hashlib
 import os
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
+import sqlalchemy as sa
 
-from service.errors import StoreFailed, UnknownCapture, UnknownRun
-from service.run_record import Run, moment_of, named_captures, new_run, timestamp
-from service.store import RunFilter, RunStore, write_whole
+from service import tables as t
+from service.database import Database
+from service.errors import (
+    DatabaseAway,
+    IllegalMove,
+    StationTaken,
+    StoreFailed,
+    Superseded,
+    UnknownCapture,
+    UnknownRun,
+)
+from service.run_record import Run, named_captures, new_run, timestamp
+from service.run_rows import RunFilter
+from service.store import RunStore
 
 START = datetime(2027, 1, 12, 6, 31, 8, tzinfo=UTC)
+AT = timestamp(START)
 
 
-def make(n: int = 0, station: str = "north-1") -> Run:
+def make(n: int = 0, station: str = "north-1", **more: Any) -> Run:
     """The nth run of a morning."""
-    return new_run(
-        "echo-test", station, {"payload_hex": "41"}, START + timedelta(minutes=n), origin="service"
-    )
+    run = new_run("echo-test", station, {"payload_hex": "41"}, START + timedelta(minutes=n), origin="service")
+    return replace(run, **more)
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> RunStore:
-    return RunStore(tmp_path / "runs")
+def store(database: str, tmp_path: Path) -> Iterator[RunStore]:
+    opened = Database(database)
+    yield RunStore(opened, tmp_path / "data")
+    opened.close()
+
+
+@pytest.fixture
+def light(tmp_path: Path) -> Iterator[Callable[..., RunStore]]:
+    """`light(rename=...)`: stores on one SQLite file, where the kind of database does not matter."""
+    opened = Database(f"sqlite:///{tmp_path / 'b.db'}")
+    yield lambda **more: RunStore(opened, tmp_path / "data", **more)
+    opened.close()
 
 
 class PowerCut(BaseException):
@@ -41,73 +66,110 @@ def refuse(_source: str, _target: str) -> None:
     raise OSError(28, "No space left on device")
 
 
-def names(folder: Path) -> list[str]:
-    return sorted(os.listdir(folder))
+def files(folder: Path) -> list[str]:
+    return sorted(str(p.relative_to(folder)) for p in folder.rglob("*") if p.is_file())
 
 
 def test_a_record_comes_back_as_it_went(store: RunStore) -> None:
-    """Through JSON and a second store object."""
+    """With the number that the store gave it."""
+    run = make(limit_s=60.0, priority="grading", answers=({"text": "done"},), kept_for="grade 7")
+    kept = store.create(run)
+    assert kept.sequence > 0
+    assert store.read(run.id) == replace(run, sequence=kept.sequence) == kept
+
+
+def test_a_run_of_an_unknown_or_impossible_id_is_unknown(store: RunStore) -> None:
+    """Nothing else is looked up."""
+    for name in ("20270112-063108-000000-00000000", "../../etc/passwd", "", "x" * 500):
+        with pytest.raises(UnknownRun):
+            store.read(name)
+
+
+def test_a_run_is_made_once(store: RunStore) -> None:
+    """The second of the same id is refused, the first stays."""
     run = store.create(make())
-    assert RunStore(store.root).read(run.id) == run
-
-
-def test_a_record_of_a_later_version_is_still_read(store: RunStore) -> None:
-    """Unknown keys are left alone."""
-    run = store.create(make())
-    path = store.root / run.id / "run.json"
-    path.write_text(json.dumps({**json.loads(path.read_text()), "mood": "sunny"}))
-    assert store.read(run.id) == run
-
-
-def test_power_cut_while_a_capture_is_written_leaves_no_trace_of_it(tmp_path: Path) -> None:
-    """Just before the name is given: no file, no temporary file, the record names no capture."""
-    run = RunStore(tmp_path).create(make())
-    before = names(tmp_path / run.id)
-    with pytest.raises(PowerCut):
-        RunStore(tmp_path, link=cut).keep_capture(run.id, "shot 1", b"codes")
-    assert names(tmp_path / run.id) == before
-    assert RunStore(tmp_path).read(run.id).captures == ()
-    assert RunStore(tmp_path).keep_capture(run.id, "shot 1", b"codes").name == "0"
-
-
-def test_power_cut_while_a_state_is_written_leaves_the_old_state_whole(tmp_path: Path) -> None:
-    """Never half a record."""
-    run = RunStore(tmp_path).create(make())
-    with pytest.raises(PowerCut):
-        RunStore(tmp_path, rename=cut).move(run.id, "running")
-    assert RunStore(tmp_path).read(run.id).state == "queued"
-
-
-def test_power_cut_while_a_run_is_made_leaves_a_folder_that_counts_as_not_there(tmp_path: Path) -> None:
-    """The listing passes it over; asking for it is asking for an unknown run."""
-    run = make()
-    with pytest.raises(PowerCut):
-        RunStore(tmp_path, link=cut).create(run)
-    store = RunStore(tmp_path)
-    other = store.create(make(1))
-    assert [r.id for r in store.newest_first()] == [other.id]
-    with pytest.raises(UnknownRun):
-        store.read(run.id)
-
-
-def test_a_capture_that_has_no_record_of_it_yet_is_not_handed_out_and_not_overwritten(tmp_path: Path) -> None:
-    """The power went between file and record: evidence is never replaced."""
-    run = RunStore(tmp_path).create(make())
-    with pytest.raises(PowerCut):
-        RunStore(tmp_path, rename=cut).keep_capture(run.id, "shot 1", b"first")
-    store = RunStore(tmp_path)
-    with pytest.raises(UnknownCapture):
-        store.capture(run.id, "0")
     with pytest.raises(StoreFailed, match="exists"):
-        store.keep_capture(run.id, "shot 1", b"second")
-    assert (tmp_path / run.id / "capture-0.npz").read_bytes() == b"first"
+        store.create(replace(run, station="south-1"))
+    assert store.read(run.id).station == "north-1"
+
+
+def test_a_move_changes_state_and_tells_it_at_once(store: RunStore) -> None:
+    """No state without its event, in one transaction."""
+    run = store.create(make(), {"event": "state", "state": "queued"})
+    store.move(run.id, "running", event={"event": "state", "state": "running"}, started_at=AT)
+    assert (store.read(run.id).state, store.read(run.id).started_at) == ("running", AT)
+    assert [(n, e["state"]) for n, e in store.events(run.id)] == [(1, "queued"), (2, "running")]
+    with pytest.raises(IllegalMove):
+        store.move(run.id, "queued", event={"event": "never"})
+    assert len(store.events(run.id)) == 2
+
+
+def test_a_job_that_was_replaced_changes_nothing_any_more(store: RunStore) -> None:
+    """The run was moved to another worker; the first one comes back."""
+    run = store.create(make(job=2))
+    for late in (
+        lambda: store.move(run.id, "running", job=1),
+        lambda: store.keep_capture(run.id, "shot 1", b"late", at=AT, job=1),
+        lambda: store.keep_result(run.id, {"verdict": "fail"}, at=AT, job=1),
+    ):
+        with pytest.raises(Superseded, match="job 2"):
+            late()
+    assert store.move(run.id, "running", job=2).state == "running"
+    assert store.read(run.id).captures == ()
+
+
+def test_no_second_run_comes_to_work_on_a_station(store: RunStore) -> None:
+    """The database refuses it; on another station it may."""
+    first, second, elsewhere = (store.create(make(n, name)) for n, name in enumerate(["a", "a", "b"]))
+    store.move(first.id, "running")
+    with pytest.raises(StationTaken):
+        store.move(second.id, "running")
+    assert store.read(second.id).state == "queued"
+    store.move(elsewhere.id, "running")
+    store.move(first.id, "done")
+    assert store.move(second.id, "running").state == "running"
+
+
+def test_power_cut_while_a_capture_is_written_leaves_no_trace_of_it(light: Callable[..., RunStore]) -> None:
+    """Just before the name is given: no file, no temporary file, the record names no capture."""
+    run = light().create(make())
+    with pytest.raises(PowerCut):
+        light(rename=cut).keep_capture(run.id, "shot 1", b"codes", at=AT)
+    assert files(light().folder) == []
+    assert light().read(run.id).captures == ()
+    assert light().keep_capture(run.id, "shot 1", b"codes", at=AT).name == "0"
+
+
+def test_a_captures_file_is_named_by_what_is_in_it(store: RunStore) -> None:
+    """SHA-256; two runs with the same record share the file, and both have it."""
+    runs = [store.create(make(n)) for n in range(2)]
+    for run in runs:
+        store.keep_capture(run.id, "shot 1", b"codes", at=AT, facts={"received_hex": "41"})
+    digest = hashlib.sha256(b"codes").hexdigest()
+    assert files(store.folder) == [f"captures/{digest[:2]}/{digest}.npz"]
+    for run in runs:
+        assert store.capture(run.id, "0").read_bytes() == b"codes"
+        (kept,) = store.kept(run.id)
+        assert (kept.label, kept.facts) == ("shot 1", {"received_hex": "41"})
+
+
+def test_a_file_that_was_cut_short_is_mended_by_keeping_it_again(
+    light: Callable[..., RunStore],
+) -> None:
+    """Its name says what belongs in it."""
+    store = light()
+    first, second = (store.create(make(n)) for n in range(2))
+    store.keep_capture(first.id, "shot 1", b"codes", at=AT)
+    store.capture(first.id, "0").write_bytes(b"co")
+    store.keep_capture(second.id, "shot 1", b"codes", at=AT)
+    assert store.capture(first.id, "0").read_bytes() == b"codes"
 
 
 def test_shots_are_numbered_as_in_the_result_and_looks_have_names_of_their_own(store: RunStore) -> None:
     """The looks come first at the bench and last in the list; every name leads to its own file."""
     run = store.create(make())
     labels = ("idle look 1", "sounding 1", "shot 1", "forced shot 1", "forced look 1")
-    given = [store.keep_capture(run.id, label, label.encode()).name for label in labels]
+    given = [store.keep_capture(run.id, label, label.encode(), at=AT).name for label in labels]
     assert given == ["look-0", "look-1", "0", "1", "look-2"]
     named = named_captures(store.read(run.id).captures)
     assert [(c.name, c.shot, c.label) for c in named] == [
@@ -123,154 +185,170 @@ def test_shots_are_numbered_as_in_the_result_and_looks_have_names_of_their_own(s
         store.capture(run.id, "2")
 
 
-@pytest.mark.parametrize(
-    "again",
-    [
-        lambda store, run: store.keep_result(run.id, {"verdict": "fail"}),
-        lambda store, run: store.keep_report(run.id, "other"),
-    ],
-)
-def test_what_was_kept_is_never_overwritten(store: RunStore, again: Callable[[RunStore, Run], None]) -> None:
+def test_a_result_is_never_overwritten(store: RunStore) -> None:
     """Evidence is written once."""
     run = store.create(make())
-    store.keep_result(run.id, {"verdict": "pass"})
-    store.keep_report(run.id, "report")
+    store.keep_result(run.id, {"verdict": "pass"}, at=AT)
     with pytest.raises(StoreFailed, match="exists"):
-        again(store, run)
+        store.keep_result(run.id, {"verdict": "fail"}, at=AT)
     assert store.result(run.id) == {"verdict": "pass"}
+
+
+def test_each_finding_and_each_number_has_a_row_of_its_own(store: RunStore) -> None:
+    """For trends: what was measured on a station over time is one question to the database."""
+    for n, value in enumerate((230_400.0, 230_412.0)):
+        run = store.create(make(n))
+        document = {
+            "verdict": "fail",
+            "findings": [
+                {"code": "echo-late", "side": "device", "severity": "fail", "line": None, "message": "late"}
+            ],
+            "measurements": [
+                {"name": "baud", "value": value, "u": 7.4, "unit": "Bd", "verdict": "pass", "k": 2},
+                {"name": "latency", "value": None, "u": None, "unit": "s", "verdict": None},
+            ],
+        }
+        store.keep_result(run.id, document, at=run.created_at)
+    query = (
+        sa.select(t.measurements.c.value)
+        .where(t.measurements.c.station == "north-1", t.measurements.c.name == "baud")
+        .order_by(t.measurements.c.at)
+    )
+    with store.database.reading() as connection:
+        assert connection.execute(query).scalars().all() == [230_400.0, 230_412.0]
+        assert connection.execute(sa.select(t.findings.c.code)).scalars().all() == ["echo-late"] * 2
+
+
+def test_a_report_is_found_where_the_record_says_and_may_be_drawn_again(store: RunStore) -> None:
+    """After a crash it is drawn anew; before there is one, asking says so."""
+    run = store.create(make())
+    with pytest.raises(UnknownCapture, match="no report yet"):
+        store.report(run.id)
+    store.keep_report(run.id, "half")
+    store.keep_report(run.id, "report")
     assert store.report(run.id).read_text() == "report"
+    assert store.read(run.id).report
 
 
-def test_a_full_disk_is_named_with_the_run(tmp_path: Path) -> None:
-    """One sentence: what, where, why."""
-    run = RunStore(tmp_path).create(make())
-    full = RunStore(tmp_path, link=refuse, rename=refuse)
-    with pytest.raises(StoreFailed, match=rf"result.json of run {run.id} .*No space left"):
-        full.keep_result(run.id, {})
-    with pytest.raises(StoreFailed, match="No space left"):
-        full.move(run.id, "running")
+def test_a_full_disk_is_named_with_the_run(light: Callable[..., RunStore]) -> None:
+    """One sentence: what, where, why; nothing half is left."""
+    run = light().create(make())
+    full = light(rename=refuse)
+    with pytest.raises(StoreFailed, match=rf"report of run {run.id} .*No space left"):
+        full.keep_report(run.id, "report")
+    with pytest.raises(StoreFailed, match=rf"'shot 1' of run {run.id} .*No space left"):
+        full.keep_capture(run.id, "shot 1", b"codes", at=AT)
+    assert files(full.folder) == []
+    assert not light().read(run.id).report
 
 
-def test_a_result_with_a_number_that_json_does_not_know_is_a_mistake_not_a_file(store: RunStore) -> None:
+def test_events_are_numbered_from_one_without_gaps_whoever_writes_them(store: RunStore) -> None:
+    """Four threads at once; a follower takes up after any number."""
+    run = store.create(make())
+
+    def write(who: int) -> None:
+        for n in range(10):
+            store.append_event(run.id, {"event": "progress", "who": who, "n": n})
+
+    threads = [threading.Thread(target=write, args=(who,), daemon=True) for who in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(30)
+    events = store.events(run.id)
+    assert [number for number, _ in events] == list(range(1, 41))
+    for who in range(4):
+        assert [e["n"] for _, e in events if e["who"] == who] == list(range(10))
+    assert store.events(run.id, after=38) == events[38:]
+
+
+def test_listings_are_newest_first_filtered_and_paged(store: RunStore) -> None:
+    """Every filter alone, and the pages joined give the whole."""
+    runs = [store.create(make(n, "north-1" if n % 2 else "south-1")) for n in range(5)]
+    store.move(runs[1].id, "running")
+    store.move(runs[1].id, "done", verdict="pass")
+    newest = [r.id for r in reversed(runs)]
+    assert [r.id for r in store.newest_first()] == newest
+    assert [r.id for r in store.listing(RunFilter(station="north-1"), 10)[0]] == [runs[3].id, runs[1].id]
+    assert [r.id for r in store.listing(RunFilter(state="done", verdict="pass"), 10)[0]] == [runs[1].id]
+    assert [r.id for r in store.listing(RunFilter(kind="check"), 10)[0]] == []
+    since = store.listing(RunFilter(since=START + timedelta(minutes=3)), 10)[0]
+    assert [r.id for r in since] == newest[:2]
+    first, more = store.listing(RunFilter(), 2)
+    rest, end = store.listing(RunFilter(before=first[-1].id), 3)
+    assert [r.id for r in first + rest] == newest
+    assert (more, end) == (True, False)
+    assert {s: r.id for s, r in store.newest_of(["north-1", "south-1", "west-9"]).items()} == {
+        "north-1": runs[3].id,
+        "south-1": runs[4].id,
+    }
+
+
+def test_a_time_inside_a_millisecond_lets_nothing_earlier_in(store: RunStore) -> None:
+    """Records hold milliseconds, a question may be finer."""
+    store.create(make())
+    assert store.listing(RunFilter(since=START), 1)[0]
+    assert not store.listing(RunFilter(since=START + timedelta(microseconds=1)), 1)[0]
+
+
+def test_the_order_of_service_is_class_then_first_come(store: RunStore) -> None:
+    """Not the ids: two of the same microsecond would be tossed for."""
+    order = ["check", "grading", "class-now", "grading", "class-now"]
+    runs = [store.create(make(9 - n, priority=name)) for n, name in enumerate(order)]
+    expected = [runs[n].id for n in (2, 4, 1, 3, 0)]
+    assert [r.id for r in store.in_states("queued", station="north-1")] == expected
+
+
+def test_a_change_waits_for_a_database_that_is_away_and_is_made_once(
+    light: Callable[..., RunStore], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The answer got lost after the commit: nothing is counted or moved twice."""
+    store = light(patience_s=20.0)
+    run = store.create(make())
+    real = store.database.changing
+    lost = threading.Event()
+
+    class Lossy:
+        def __enter__(self) -> Any:
+            self.inner = real()
+            return self.inner.__enter__()
+
+        def __exit__(self, *error: Any) -> None:
+            self.inner.__exit__(*error)
+            if not lost.is_set():
+                lost.set()
+                raise DatabaseAway("the connection broke")
+
+    monkeypatch.setattr(store.database, "changing", Lossy)
+    assert store.keep_capture(run.id, "shot 1", b"codes", at=AT).name == "0"
+    assert store.read(run.id).captures == ("shot 1",)
+    lost.clear()
+    assert store.move(run.id, "running").state == "running"
+    lost.clear()
+    store.keep_result(run.id, {"verdict": "pass"}, at=AT)
+    assert lost.is_set()
+
+
+def test_without_patience_a_database_that_is_away_is_said_at_once(tmp_path: Path) -> None:
+    """A request must not hang: port 9 (discard) of loopback, where nothing listens."""
+    store = RunStore(Database("postgresql://bench@127.0.0.1:9/bench"), tmp_path)
+    with pytest.raises(DatabaseAway):
+        store.read("20270112-063108-000000-00000000")
+
+
+def test_a_result_with_a_number_that_json_does_not_know_is_a_mistake_and_not_kept(store: RunStore) -> None:
     """RFC 8259 section 6: NaN and infinity are not numbers there."""
     run = store.create(make())
-    with pytest.raises(ValueError, match="JSON"):
-        store.keep_result(run.id, {"value": float("nan")})
+    with pytest.raises((ValueError, sa.exc.StatementError), match="JSON"):
+        store.keep_result(run.id, {"value": float("nan")}, at=AT)
     assert store.result(run.id) is None
 
 
-def test_file_content_is_synced_before_its_name_and_the_name_before_success(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """The order that POSIX asks for: fsync(file), name, fsync(folder)."""
-    steps: list[str] = []
-    real = os.fsync
-
-    def fsync(descriptor: int) -> None:
-        steps.append("folder" if os.path.isdir(f"/proc/self/fd/{descriptor}") else "file")
-        real(descriptor)
-
-    def link(source: str, target: str) -> None:
-        steps.append("name")
-        os.link(source, target)
-
-    monkeypatch.setattr(os, "fsync", fsync)
-    write_whole(tmp_path / "x", b"1", place=link)
-    assert steps == ["file", "name", "folder"]
-
-
-@pytest.mark.parametrize(
-    "wrong", ["", "..", "../x", "20270112-063108-250000-3f9a1c2e/..", "a" * 300, "%2e%2e", "\x00"]
-)
-def test_an_id_that_is_none_never_touches_the_disk(store: RunStore, wrong: str) -> None:
-    """No way out of the folder."""
-    with pytest.raises(UnknownRun):
-        store.read(wrong)
-
-
-def test_listing_is_newest_first_and_goes_on_after_a_cursor(store: RunStore) -> None:
-    """Pages neither repeat nor lose a run."""
-    ids = [store.create(make(n)).id for n in range(7)]
-    assert [r.id for r in store.newest_first()] == ids[::-1]
-    seen: list[str] = []
-    before, more = None, True
-    while more:
-        page, more = store.listing(RunFilter(before=before), 3)
-        seen += [r.id for r in page]
-        before = seen[-1]
-    assert seen == ids[::-1]
-
-
-def test_listing_filters_by_station_state_verdict_and_time(store: RunStore) -> None:
-    """All conditions together."""
-    first = store.create(make(0))
-    second = store.create(make(1, "north-2"))
-    store.move(second.id, "running")
-    store.move(second.id, "done", verdict="fail")
-    third = store.create(make(2, "north-2"))
-
-    def found(**wanted: object) -> list[str]:
-        return [r.id for r in store.newest_first(RunFilter(**wanted))]  # type: ignore[arg-type]
-
-    assert found(station="north-2") == [third.id, second.id]
-    assert found(station="north-2", state="done") == [second.id]
-    assert found(verdict="fail") == [second.id]
-    assert found(since=START + timedelta(seconds=30)) == [third.id, second.id]
-    assert found(since=START) == [third.id, second.id, first.id]
-    assert store.newest_of(["north-1", "north-2", "north-9"]) == {"north-1": first, "north-2": third}
-
-
-def test_a_spoilt_record_hides_no_other_run(store: RunStore, caplog: pytest.LogCaptureFixture) -> None:
-    """It is passed over with a warning, and says so when asked for by name."""
-    spoilt, sound = store.create(make(0)), store.create(make(1))
-    (store.root / spoilt.id / "run.json").write_text('{"id": ')
-    (store.root / "lost+found").mkdir()
-    (store.root / "20270112-063108-250000-3f9a1c2e").write_text("a file where a folder should be")
-    assert [r.id for r in store.newest_first()] == [sound.id]
-    assert spoilt.id in caplog.text
-    with pytest.raises(StoreFailed, match="cannot be read"):
-        store.read(spoilt.id)
-
-
-def test_an_event_that_a_crash_cut_short_is_passed_over_and_later_ones_are_whole(store: RunStore) -> None:
-    """Numbers of later events stay what they are."""
+def test_no_temporary_file_stays(light: Callable[..., RunStore]) -> None:
+    """Neither beside captures nor beside reports."""
+    store = light()
     run = store.create(make())
-    store.append_event(run.id, {"event": "state"})
-    with open(store.root / run.id / "events.jsonl", "ab") as file:
-        file.write(b'{"event": "prog')
-    assert store.events(run.id) == [(1, {"event": "state"})]
-    store.append_event(run.id, {"event": "state", "state": "error"})
-    assert store.events(run.id) == [(1, {"event": "state"}), (3, {"event": "state", "state": "error"})]
-    assert store.events(run.id, after=1) == [(3, {"event": "state", "state": "error"})]
-
-
-def test_ids_sort_by_time_and_differ_at_the_same_instant() -> None:
-    """Two processes that start a run in the same microsecond do not meet."""
-    ids = [make(n).id for n in range(20)]
-    assert ids == sorted(ids)
-    assert len({make().id for _ in range(50)}) == 50
-
-
-@pytest.mark.parametrize(
-    ("text", "utc"),
-    [
-        # the examples of RFC 3339 section 5.8 (from memory, as standards notes say)
-        ("1985-04-12T23:20:50.52Z", "1985-04-12T23:20:50.520Z"),
-        ("1996-12-19T16:39:57-08:00", "1996-12-20T00:39:57.000Z"),
-        ("2027-01-12", "2027-01-12T00:00:00.000Z"),
-        ("2027-01-12T08:00:00 02:00", "2027-01-12T06:00:00.000Z"),
-    ],
-)
-def test_times_are_read_as_rfc_3339_and_written_in_utc(text: str, utc: str) -> None:
-    """A plus sign that became a space on its way through an address is still an offset."""
-    assert timestamp(moment_of(text, "since")) == utc
-
-
-def test_nothing_stays_open(store: RunStore) -> None:
-    """Over many runs the number of open files does not grow."""
-    before = len(os.listdir("/proc/self/fd"))
-    for n in range(20):
-        run = store.create(make(n))
-        store.append_event(run.id, {"event": "state"})
-        store.move(run.id, "running")
-    assert len(os.listdir("/proc/self/fd")) == before
+    store.keep_capture(run.id, "shot 1", b"codes", at=AT)
+    store.keep_report(run.id, "report")
+    assert not [name for name in files(store.folder) if name.endswith(".part")]
+    assert os.listdir(store.folder / "runs" / run.id) == ["report.html"]

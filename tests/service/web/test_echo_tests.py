@@ -127,7 +127,7 @@ def test_capture_n_is_shot_n_of_the_result_document_and_looks_have_their_own_nam
     ]
     assert [c["href"].rsplit("/", 1)[1] for c in run["captures"]] == ["0", "look-0"]
     store = client.app.state.wiring.store  # type: ignore[attr-defined]
-    taken = [(store.folder(run["id"]) / f"capture-{n}.npz").read_bytes() for n in (0, 1)]
+    taken = [kept.path.read_bytes() for kept in store.kept(run["id"])]
     assert taken[0] != taken[1]
     assert [client.get(c["href"]).content for c in run["captures"]] == [taken[1], taken[0]]
     assert client.get(f"/api/v1/runs/{run['id']}/captures/1").status_code == 404

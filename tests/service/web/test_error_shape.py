@@ -166,8 +166,8 @@ def test_a_mistake_in_the_program_is_a_problem_without_its_inner_parts(
     def break_down(*_: object) -> None:
         raise ZeroDivisionError("secret of /home/warden")
 
-    monkeypatch.setattr(wiring.store, "listing", break_down)
     with Client(create_app(wiring), base_url="http://127.0.0.1", raise_server_exceptions=False) as client:
+        monkeypatch.setattr(wiring.store, "listing", break_down)
         with caplog.at_level(logging.ERROR):
             problem = assert_problem(client.get("/api/v1/runs"), 500, "ZeroDivisionError")
         assert "secret" not in str(problem)

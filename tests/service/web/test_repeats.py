@@ -11,7 +11,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+import sqlalchemy as sa
 
+from service import tables as t
 from service.errors import BadQuery
 from service.repeats import key_of_header
 from service.run_record import Run
@@ -152,4 +154,5 @@ def test_a_key_is_forgotten_after_its_hours(tmp_path: Path) -> None:
     ask_directly(wiring, "k3")
     now += timedelta(hours=1, minutes=1)
     wiring.intake.repeats.forget_old()
-    assert len(list(wiring.intake.repeats.folder.iterdir())) == 1
+    with wiring.store.database.reading() as connection:
+        assert connection.execute(sa.select(sa.func.count()).select_from(t.keys)).scalar_one() == 1

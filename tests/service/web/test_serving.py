@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import signal
 import socket
 import subprocess
@@ -81,8 +80,8 @@ def test_a_signal_ends_the_service_at_once_even_with_a_reader_of_events(tmp_path
     finally:
         child.kill()
         child.communicate()
-    record = json.loads(next((tmp_path / "data" / "runs").glob("*/run.json")).read_text())
-    assert record["state"] == "cancelled"
+    (record,) = straw_wiring(tmp_path).store.newest_first()
+    assert record.state == "cancelled"
 
 
 CHILD = """
@@ -178,11 +177,10 @@ def test_a_run_that_a_command_does_can_be_followed_too(
 ) -> None:
     """Another process tells this one nothing: its run's events are found by looking."""
     monkeypatch.setattr(events, "LOOK_AGAIN_S", 0.02)
-    elsewhere = straw_wiring(tmp_path, StrawEchoTest(gated=True))  # its own journal, as another process has
+    echo = StrawEchoTest(gated=True)
+    elsewhere = straw_wiring(tmp_path, echo)  # its own journal, as another process has
     at = elsewhere.station("north-1")
     run = command_run(at, Send(text="Tide 7"), elsewhere.journal)
-    echo = elsewhere.tools.echo_test
-    assert isinstance(echo, StrawEchoTest)
     seen: list[str] = []
     command = threading.Thread(target=perform, args=(run, at, elsewhere.tools), daemon=True)
     with serving(straw_wiring(tmp_path)) as url, httpx.Client(base_url=url, timeout=20) as client:
