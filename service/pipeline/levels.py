@@ -29,6 +29,9 @@ SEPARATION = 6.0
 MIN_STEPS = 3.5
 OUTLIERS = 1e-3
 """Share of the samples that may lie beyond the outermost bin that counts: rare spikes are no state."""
+VALLEY = 0.6
+"""Samples half way between two states, as a share of those in the lesser one, from which they are one state.
+"""
 BESIDE = 128
 """Runs taken beside edges, all together."""
 NOISE_RUNS = 50
@@ -101,31 +104,49 @@ def histogram_states(runs: NDArray[Any], noise: float | None = None) -> States:
     if noise is None:
         noise = neighbour_noise(runs, step)
     origin = runs.min()
-    bins = _bins(runs, origin, step)
-    counts = np.bincount(bins)
+    # bins finer than a third of the noise tell nothing more and take time to smooth
+    width = step * max(round(noise / step / 3), 1)
+    counts = np.bincount(_bins(runs, origin, width))
     first, last = _span(counts)
     middle = (first + last + 1) // 2
-    reach = max(3.0, 3.0 * noise / step)
+    reach = max(3.0, 3.0 * noise / width)
     below, above = counts[: middle + 1], counts[middle + 1 :]
     low, low_count = _centroid(counts, int(_smooth(below, reach).argmax()), reach)
     if above.sum() == 0:
         high, high_count = low, low_count
     else:
         high, high_count = _centroid(counts, middle + 1 + int(_smooth(above, reach).argmax()), reach)
-    spread = _spread(counts, (low, high), reach) * step
+    if _joined(counts, low, high):
+        # noise that the bandwidth has made slow is wider than neighbouring samples show
+        usual, noise = float(np.median(runs)), max(noise, float(np.std(runs)))
+        return States(usual, usual, noise, step, (runs.size, runs.size))
+    spread = _spread(counts, (low, high), reach) * width
     return States(
-        float(origin) + low * step,
-        float(origin) + high * step,
+        float(origin) + low * width,
+        float(origin) + high * width,
         max(noise, spread),
         step,
         (low_count, high_count),
     )
 
 
-def _bins(runs: NDArray[Any], origin: Any, step: float) -> NDArray[np.intp]:
-    if runs.dtype.kind in "iu" and step == 1.0:
+def _joined(counts: NDArray[np.intp], low: float, high: float) -> bool:
+    """Whether there is no valley between two states: the histogram of one wide one."""
+    third = (high - low) / 3
+    if third < 1:
+        return False
+    between = counts[round(low + third) : round(high - third) + 1].mean()
+    beside = min(
+        counts[max(round(state - third / 2), 0) : round(state + third / 2) + 1].mean()
+        for state in (low, high)
+    )
+    return bool(between > VALLEY * beside)
+
+
+def _bins(runs: NDArray[Any], origin: Any, width: float) -> NDArray[np.intp]:
+    if runs.dtype.kind in "iu" and width == 1.0:
         return runs.ravel().astype(np.intp) - int(origin)
-    return np.rint((runs.ravel().astype(np.float64) - float(origin)) / step).astype(np.intp)
+    return np.rint((runs.ravel().astype(np.float64) - float(origin)) / width).astype(np.intp)
 
 
 def _span(counts: NDArray[np.intp]) -> tuple[int, int]:

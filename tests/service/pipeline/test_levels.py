@@ -121,3 +121,23 @@ def test_a_slow_exponential_does_not_pull_the_state(rng: np.random.Generator) ->
     levels = find_levels(trace_of(rng.integers(0, 256, 40).tolist(), wire=wire, rng=rng))
     assert levels is not None
     assert levels.high_v == pytest.approx(3.3, abs=0.1 * 0.0390625)
+
+
+def test_noise_that_the_bandwidth_has_made_slow_is_noise_and_no_line(rng: np.random.Generator) -> None:
+    """White noise averaged over eight samples: one level, and its rms comes out within a third."""
+    slow = np.convolve(rng.normal(0, 20, 60_000), np.ones(8) / 8, "valid")
+    codes = np.rint(slow).astype(np.int8)
+    states = find_states(codes)
+    assert states is not None
+    assert not states.two
+    assert states.noise == pytest.approx(float(np.std(slow)), rel=0.34)
+
+
+def test_fine_codes_with_wide_noise_take_no_finer_bins_than_they_need(rng: np.random.Generator) -> None:
+    """Sixteen bits with noise of 300 codes: levels to a twentieth of the noise."""
+    codes = np.where(np.arange(60_000) // 300 % 2, 9000, -9000) + rng.normal(0, 300, 60_000)
+    states = find_states(np.rint(codes).astype(np.int16))
+    assert states is not None
+    assert states.two
+    np.testing.assert_allclose((states.low, states.high), (-9000, 9000), atol=15)
+    assert states.noise == pytest.approx(300, rel=0.1)
