@@ -160,6 +160,14 @@ class CodeFormat:
 
 
 @dataclass(frozen=True)
+class RealFormat:
+    """How one voltage is sent (IEEE 754), where a scope sends volts instead of codes."""
+
+    bits: int = 32
+    byte_order: str = "big"
+
+
+@dataclass(frozen=True)
 class Term:
     """Where one number of the conversion comes from: exactly one of the four."""
 
@@ -188,9 +196,11 @@ class Fetch:
     query: str
     before: tuple[str, ...] = ()
     data: str = "block"
-    """block, or numbers: whole codes as text with commas."""
+    """block or numbers: whole codes, as text with commas the second; volts or volt-numbers: voltages, from
+    which the codes are found by the terms, and refused if they do not lie on them."""
     newline: bool = True
     code: CodeFormat = CodeFormat()
+    real: RealFormat = RealFormat()
     windows: Windows | None = None
     referred: str = "tip"
     """Whether the volts in the terms are at the probe tip or at the input connector."""

@@ -131,6 +131,17 @@ def frame(value: Any) -> str:
     return value
 
 
+def one_of_numbers(allowed: tuple[int, ...]) -> Callable[[Any], int]:
+    """One of these whole numbers."""
+
+    def check(value: Any) -> int:
+        if isinstance(value, bool) or value not in allowed:
+            raise ValueError(f"must be {' or '.join(map(str, allowed))}")
+        return int(value)
+
+    return check
+
+
 def steps(value: Any) -> tuple[float, ...]:
     """The values that exist: a list of numbers, or "1-2-5" for 1, 2 and 5 times every power of ten."""
     if value == "1-2-5":

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from drivers.scope import dialect_checks as must_be
-from drivers.scope.dialect import CodeFormat, Fetch, Term, Windows
+from drivers.scope.dialect import CodeFormat, Fetch, RealFormat, Term, Windows
 from drivers.scope.dialect_settings import Channels, read_reply
 from drivers.scope.dialect_text import Table, did_you_mean
 
@@ -17,10 +17,11 @@ def read_fetch(table: Table, channels: Channels) -> Fetch:
     fetch = Fetch(
         query=table.take("query", must_be.command(placeholders)),
         before=table.take("before", must_be.commands(placeholders), ()),
-        data=table.take("data", must_be.one_of(("block", "numbers")), "block"),
+        data=table.take("data", must_be.one_of(FETCH_DATA), "block"),
         newline=table.take("newline", must_be.boolean, True),
         referred=table.take("referred", must_be.one_of(("tip", "input")), "tip"),
         code=_code(table.table("code")),
+        real=_real(table.table("real")),
         windows=_windows(windows),
         line_query=line.take("query", must_be.command(channels.placeholders)) if line else None,
         line_separator=line.take("separator", must_be.text, ",") if line else ",",
@@ -56,6 +57,18 @@ def _code(table: Table | None) -> CodeFormat:
         raise table.fault(f"cannot hold {code.bits} bits in {code.bytes} bytes (1, 2 or 4)", "bytes")
     table.done()
     return code
+
+
+def _real(table: Table | None) -> RealFormat:
+    usual = RealFormat()
+    if table is None:
+        return usual
+    real = RealFormat(
+        bits=table.take("bits", must_be.one_of_numbers((32, 64)), usual.bits),
+        byte_order=table.take("byte_order", must_be.one_of(("big", "little")), usual.byte_order),
+    )
+    table.done()
+    return real
 
 
 def _windows(table: Table | None) -> Windows | None:
@@ -132,4 +145,5 @@ WAYS_TO_A_SCALE = (
     ("window", "codes_per_window"),
     ("per_division", "codes_per_division"),
 )
+FETCH_DATA = ("block", "numbers", "volts", "volt-numbers")
 SETTINGS_IN_TERMS = ("range", "offset", "interval", "points")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,16 +12,20 @@ from drivers.errors import ReplyError
 from drivers.scope import scpi
 from drivers.scope.capture import ChannelRecord
 from drivers.scope.conversation import Conversation
-from drivers.scope.dialect import UNITS, Dialect, Term
+from drivers.scope.dialect import UNITS, Dialect, Fetch, Term
 from drivers.scope.settings import extract, fill
 from drivers.scope.setup import ScopeState
 from drivers.scope.waveform import (
+    Scale,
     Window,
     codes_from_block,
     codes_from_text,
+    codes_from_volts,
     interval_of,
     scale_of,
     start_of,
+    volts_from_block,
+    volts_from_text,
     windows_of,
 )
 
@@ -47,9 +52,11 @@ def fetch_channel(
     terms = _terms(dialect, talk, state, name)
     points = round(terms.get("points", state.points))
     parts = [_window(dialect, talk, name, window) for window in windows_of(points, dialect.fetch.windows)]
-    codes = parts[0] if len(parts) == 1 else np.concatenate(parts)
+    sent = parts[0] if len(parts) == 1 else np.concatenate(parts)
     channel = state.channels[name]
-    scale = scale_of(dialect.fetch, terms, channel.probe_ratio)
+    with talk.parsing(dialect.fetch.query):
+        scale = scale_of(dialect.fetch, terms, channel.probe_ratio)
+        codes = _codes(sent, dialect.fetch, scale, channel.probe_ratio)
     interval_s = interval_of(terms, state.sample_interval_s)
     record = ChannelRecord(
         name=name,
@@ -69,25 +76,35 @@ def fetch_channel(
     return record, Timing(interval_s, start_of(terms, interval_s, state.start_s))
 
 
-def _window(dialect: Dialect, talk: Conversation, name: str, window: Window) -> NDArray[np.integer]:
+def _codes(sent: NDArray[Any], fetch: Fetch, scale: Scale, ratio: float) -> NDArray[np.integer]:
+    """Codes as they were sent, or those behind the volts that were."""
+    if sent.dtype.kind != "f":
+        return sent
+    return codes_from_volts(sent * (ratio if fetch.referred == "input" else 1.0), scale, fetch.code)
+
+
+def _window(dialect: Dialect, talk: Conversation, name: str, window: Window) -> NDArray[Any]:
     fetch = dialect.fetch
     words = {**dialect.channels[name], **window.words}
     query = fill(fetch.query, words)
     before = [fill(unit, words) for unit in fetch.before]
-    if fetch.data == "block":
+    item_bytes = fetch.real.bits // 8 if fetch.data == "volts" else fetch.code.bytes
+    if fetch.data in ("block", "volts"):
         data = talk.ask_block(
             query,
             before=before,
-            limit_bytes=window.count * fetch.code.bytes + SPARE_BYTES,
+            limit_bytes=window.count * item_bytes + SPARE_BYTES,
             newline=fetch.newline,
             timeout_s=fetch.timeout_s,
         )
         with talk.parsing(query):
-            codes = codes_from_block(data, fetch.code)
+            volts = fetch.data == "volts"
+            codes = volts_from_block(data, fetch.real) if volts else codes_from_block(data, fetch.code)
     else:
         text = talk.ask_after(query, before, timeout_s=fetch.timeout_s)
         with talk.parsing(query):
-            codes = codes_from_text(text, fetch.code)
+            volts = fetch.data == "volt-numbers"
+            codes = volts_from_text(text) if volts else codes_from_text(text, fetch.code)
     with talk.parsing(query):
         if len(codes) != window.count:
             raise ReplyError(

@@ -21,7 +21,10 @@ from numpy.typing import NDArray
 
 from drivers.errors import ReplyError
 from drivers.scope import scpi
-from drivers.scope.dialect import CodeFormat, Fetch, Windows
+from drivers.scope.dialect import CodeFormat, Fetch, RealFormat, Windows
+
+ON_THE_STEP = 0.1
+"""Of a step: 32-bit numbers and replies of six digits round to less for 16-bit codes of ordinary windows."""
 
 
 @dataclass(frozen=True)
@@ -88,6 +91,58 @@ def codes_from_text(text: str, code: CodeFormat) -> NDArray[np.integer]:
                 f"code {value} does not fit {code.bits} bits", expected=f"{ends.min}..{ends.max}"
             )
     return np.array(values, dtype=native)
+
+
+def volts_from_block(data: NDArray[np.uint8], real: RealFormat) -> NDArray[np.float64]:
+    """Voltages of a block of IEEE 754 numbers, as sent; shape (points,)."""
+    if len(data) % (real.bits // 8):
+        raise ReplyError(
+            f"a block of {len(data)} bytes does not hold whole numbers of {real.bits} bits",
+            expected=f"a multiple of {real.bits // 8} bytes",
+        )
+    return data.view(f"{'>' if real.byte_order == 'big' else '<'}f{real.bits // 8}").astype(np.float64)
+
+
+def volts_from_text(text: str) -> NDArray[np.float64]:
+    """Voltages from comma separated numbers; shape (points,)."""
+    return np.array([scpi.parse_number(item) for item in scpi.split_items(text)], dtype=np.float64)
+
+
+def codes_from_volts(volts: NDArray[np.float64], scale: Scale, code: CodeFormat) -> NDArray[np.integer]:
+    """The converter's codes behind voltages at the probe tip; shape (points,).
+
+    Each voltage must lie on a step of the converter, within rounding: a scope that filters, averages or
+    interpolates, or terms that are wrong, would else be given codes that it never had. Infinite, or the
+    9.9E37 of SCPI-1999 vol. 1 7.2.1, is the end of the converter; its 9.91E37 is no number, and refused.
+    Raises ReplyError.
+    """
+    size = np.abs(volts)
+    nothing = np.isclose(size, scpi.NOT_A_NUMBER, rtol=1e-5)
+    volts = np.where(nothing, np.nan, volts)
+    beyond = (size >= scpi.INFINITE * (1 - 1e-6)) & ~nothing
+    upward = np.sign(volts) * np.sign(scale.volts_per_code) > 0
+    with np.errstate(invalid="ignore"):
+        places = (volts - scale.volts_at_code_zero) / scale.volts_per_code
+    places = np.where(beyond, np.where(upward, scale.code_max, scale.code_min), places)
+    codes = np.rint(places)
+    off = np.abs(places - codes)
+    if not np.all(off <= ON_THE_STEP):  # NaN is not
+        worst = int(np.argmax(np.where(np.isnan(off), np.inf, off)))
+        raise ReplyError(
+            f"sample {worst} is {volts[worst]:.9g} V, between two steps of {scale.volts_per_code:.6g} V "
+            f"around {scale.volts_at_code_zero:.6g} V: the terms of the conversion are wrong, or the scope "
+            "filters or averages",
+            expected="voltages on the steps of the converter",
+        )
+    if (
+        codes.min(initial=scale.code_min) < scale.code_min
+        or codes.max(initial=scale.code_max) > scale.code_max
+    ):
+        raise ReplyError(
+            f"voltages from {volts.min():.6g} V to {volts.max():.6g} V do not fit into the converter's codes",
+            expected=f"codes {scale.code_min}..{scale.code_max}",
+        )
+    return codes.astype(dtype_of(code).newbyteorder("="))
 
 
 def scale_of(fetch: Fetch, terms: Mapping[str, float], ratio: float) -> Scale:

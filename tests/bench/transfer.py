@@ -1,5 +1,5 @@
-"""Transfers of records through the driver beside a plain socket: one server in a process of its own, the same bytes, taken
-turn about so that all ways meet the same machine."""
+"""Transfers of records through the driver beside a plain socket: one server in a process of its own, the same
+bytes, taken turn about so that all ways meet the same machine."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 
 import numpy as np
 
@@ -35,9 +36,8 @@ def transfer_figures(sizes_mb: Sequence[int] = SIZES_MB, repeats: int | None = N
             stack.callback(link.close)
         plain = stack.enter_context(socket.create_connection(("127.0.0.1", line_port), timeout=20))
         for size in sizes_mb:
-            ways: dict[str, Callable[[], int]] = {"plain": lambda s=size: _plainly(plain, s)}  # type: ignore[misc]
-            for name, link in links.items():
-                ways[name] = lambda li=link, s=size: _through(li, s)  # type: ignore[misc]
+            ways: dict[str, Callable[[], int]] = {"plain": partial(_plainly, plain, size)}
+            ways |= {name: partial(_through, link, size) for name, link in links.items()}
             yield from _figures(size, _turn_about(ways, repeats or REPEATS[size]))
 
 

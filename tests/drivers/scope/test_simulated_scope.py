@@ -4,12 +4,15 @@ written apart, each from the standard."""
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 import drivers
-from drivers.errors import InstrumentError, NotReachable, RequestError
+from drivers.errors import InstrumentError, NotReachable, ReplyError, RequestError
+from drivers.scope.dialect_reader import load_dialect
+from drivers.scope.fetching import fetch_channel
 from drivers.scope.scope import Scope
 from drivers.scope.setup import ChannelSetup, ScopeSetup, TriggerSetup
 from drivers.target.target import Target
@@ -80,6 +83,54 @@ def test_one_character_triggers_and_both_lines_come_out(scope: Scope, target: Ta
     assert capture.taken_at.endswith("Z")
     assert capture.settings["dialect"] == "scpi-1999"
     assert sent.settings["probe_ratio"] == pytest.approx(10.0)
+
+
+VOLTS = {
+    "real-32": ('"FORM:DATA REAL,32"', 'data = "volts"\n[fetch.real]\nbits = 32'),
+    "real-64-swapped": (
+        '"FORM:DATA REAL,64", "FORM:BORD SWAP"',
+        'data = "volts"\n[fetch.real]\nbits = 64\nbyte_order = "little"',
+    ),
+    "ascii": ('"FORM:DATA ASC"', 'data = "volt-numbers"'),
+}
+
+
+@pytest.mark.parametrize("kind", VOLTS)
+def test_volts_give_the_same_codes_as_codes(scope: Scope, target: Target, tmp_path: Path, kind: str) -> None:
+    """One record of traffic fetched both ways: a scope that sends only voltages loses nothing."""
+    before, data = VOLTS[kind]
+    path = tmp_path / "volts.toml"
+    path.write_text(
+        f'schema = 1\nname = "volts"\nbased_on = "scpi-1999"\n[fetch]\nbefore = [{before}]\n'
+        f'query = "FETC:VOLT? (@{{channel}})"\n{data}\n[fetch.terms]\nwindow = {{setting = "range"}}\n'
+        'codes_per_window = 256\nvolts_at_reference = {setting = "offset"}\n',
+        encoding="utf-8",
+    )
+    state = scope.set_up(SETUP)
+    scope.arm()
+    target.send(b"T")
+    assert scope.wait(10.0)
+    wanted = scope.fetch().channel("1")
+    record, _ = fetch_channel(load_dialect(path), scope.conversation, state, "1")
+    assert np.array_equal(record.codes, wanted.codes)
+    assert (record.volts_per_code, record.codes.dtype) == (wanted.volts_per_code, wanted.codes.dtype)
+
+
+def test_volts_by_the_wrong_terms_are_refused(scope: Scope, tmp_path: Path) -> None:
+    """200 codes to the window instead of 256: the voltages do not lie on such steps."""
+    path = tmp_path / "volts.toml"
+    path.write_text(
+        'schema = 1\nname = "volts"\nbased_on = "scpi-1999"\n[fetch]\nbefore = "FORM:DATA REAL,32"\n'
+        'query = "FETC:VOLT? (@{channel})"\ndata = "volts"\n[fetch.terms]\nwindow = {setting = "range"}\n'
+        'codes_per_window = 200\nvolts_at_reference = {setting = "offset"}\n',
+        encoding="utf-8",
+    )
+    state = scope.set_up(SETUP)
+    scope.arm()
+    scope.force()
+    assert scope.wait(10.0)
+    with pytest.raises(ReplyError, match="between two steps"):
+        fetch_channel(load_dialect(path), scope.conversation, state, "1")
 
 
 def test_without_a_signal_it_waits_and_a_forced_trigger_shows_the_idle_line(scope: Scope) -> None:

@@ -6,14 +6,18 @@ import numpy as np
 import pytest
 
 from drivers.errors import ReplyError
-from drivers.scope.dialect import CodeFormat, Fetch, Windows
+from drivers.scope.dialect import CodeFormat, Fetch, RealFormat, Windows
 from drivers.scope.waveform import (
+    Scale,
     Window,
     codes_from_block,
     codes_from_text,
+    codes_from_volts,
     interval_of,
     scale_of,
     start_of,
+    volts_from_block,
+    volts_from_text,
     windows_of,
 )
 
@@ -130,3 +134,45 @@ def test_the_time_base_of_the_record_wins_over_the_settings() -> None:
     assert start_of({}, 1e-6, 5.0) == 5.0
     with pytest.raises(ReplyError):
         interval_of({"sample_interval": 0.0}, 1e-9)
+
+
+STEPS = Scale(volts_per_code=0.03125, volts_at_code_zero=1.65, code_min=-128, code_max=127)
+
+
+def test_volts_in_a_block_are_ieee_754() -> None:
+    """1.0 is 3F800000 in 32 bits and 3FF0000000000000 in 64 (IEEE 754 [calc])."""
+    single, double = bytes.fromhex("3F800000"), bytes.fromhex("3FF0000000000000")
+    assert volts_from_block(as_block(*single), RealFormat()).tolist() == [1.0]
+    assert volts_from_block(as_block(*single[::-1]), RealFormat(byte_order="little")).tolist() == [1.0]
+    assert volts_from_block(as_block(*double), RealFormat(bits=64)).tolist() == [1.0]
+    with pytest.raises(ReplyError, match="whole numbers of 32 bits"):
+        volts_from_block(as_block(1, 2, 3), RealFormat())
+    assert volts_from_text("1.5, -2E-3").tolist() == [1.5, -2e-3]
+
+
+def test_codes_are_found_behind_volts_that_lie_on_the_steps() -> None:
+    """As exactly as 32-bit numbers carry them; 9.9E37 is over the range (SCPI-1999 vol. 1 7.2.1)."""
+    codes = np.array([-128, -1, 0, 1, 127])
+    volts = (codes * STEPS.volts_per_code + STEPS.volts_at_code_zero).astype(np.float32).astype(np.float64)
+    found = codes_from_volts(volts, STEPS, CodeFormat())
+    assert found.tolist() == codes.tolist()
+    assert found.dtype == np.int8
+    beyond = np.array([9.9e37, -9.9e37])
+    assert codes_from_volts(beyond, STEPS, CodeFormat()).tolist() == [127, -128]
+    upside_down = Scale(-0.03125, 1.65, -128, 127)
+    assert codes_from_volts(beyond, upside_down, CodeFormat()).tolist() == [-128, 127]
+
+
+@pytest.mark.parametrize(
+    ("volts", "words"),
+    [
+        ([1.65, 1.665], "between two steps"),  # half a step: averaged or interpolated
+        ([1.65, 9.91e37], "between two steps"),  # not a number
+        ([1.65, 1.65 + 128 * 0.03125], "do not fit"),
+    ],
+)
+def test_volts_that_no_code_stands_behind_are_refused(volts: list[float], words: str) -> None:
+    """Rounding them would make up codes that the converter never had."""
+    for values in (np.array(volts), volts_from_text(",".join(map(repr, volts)))):
+        with pytest.raises(ReplyError, match=words):
+            codes_from_volts(values, STEPS, CodeFormat())
