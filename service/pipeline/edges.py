@@ -18,6 +18,8 @@ from service.pipeline.trace import Trace
 
 BAND = 0.4
 """Width of the hysteresis as a share of the swing: 30 % and 70 %. Ringing of 70 % comes back to 51 %."""
+MOSTLY = 3.0
+"""Rest in one level over rest in the other from which the line rests in that one."""
 SHORTEST = 0.45
 """A pulse shorter than this many bit times is no element of a character (half a bit, less edge distortion).
 """
@@ -62,16 +64,19 @@ def without_glitches(edges: Edges, bit_time_s: float) -> Edges:
 
 
 def idle_level(edges: Edges, span: Span, frame_s: float) -> bool | None:
-    """The level in which the line rests for longer than a frame; None when it does so in neither or in both.
+    """The level in which the line rests for longer than a frame; None when that cannot be told.
 
-    In both: one of them is a break, and only the characters can tell which.
+    Rest in the other level is breaks, if it is much less; if not, only the characters can tell which is which.
     """
     if len(edges) == 0:
         return None
     times, rising = edges.times_s, edges.rising
     lengths = times[1:] - times[:-1]
     long = np.flatnonzero(lengths >= frame_s)
-    levels = set(rising[long].tolist())
+    up = rising[long]
+    rest = {False: float(lengths[long[~up]].sum()), True: float(lengths[long[up]].sum())}
     ends = ((not rising[0], times[0] - span.start_s), (bool(rising[-1]), span.end_s - times[-1]))
-    levels |= {bool(level) for level, length in ends if length >= frame_s}
-    return levels.pop() if len(levels) == 1 else None
+    for level, length in ends:
+        rest[bool(level)] += float(length) if length >= frame_s else 0.0
+    usual = rest[True] >= rest[False]
+    return usual if rest[usual] > MOSTLY * rest[not usual] else None

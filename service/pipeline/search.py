@@ -29,6 +29,8 @@ MOST_EDGES = 240
 """Edges that a hypothesis is tried on."""
 FAULT = 16.0
 """Price of a stop element that is not there, bits."""
+BREAK = 12.0
+"""Price of a space longer than a frame, bits."""
 UNUSUAL = 4.0
 """Price of a rate that nobody uses."""
 HABIT = 8.0
@@ -151,8 +153,9 @@ def explain(
     tight = sure + 0.5 / np.log(2)
     inside = np.minimum(sure + 0.5 / np.log(2) * (parse.misses / jitter) ** 2, free)
     stopped = (parse.contents >> cells) & 1 == 1
-    faults = int((~stopped).sum())
-    price = float(inside.sum()) + parse.outside * free + (FAULT + cells) * faults
+    breaks = int((parse.contents == 0).sum())
+    faults = int((~stopped).sum()) - breaks
+    price = float(inside.sum()) + parse.outside * free + (FAULT + cells) * faults + BREAK * breaks
     price += 0.0 if usual_baud(parse.bit_time_s) else UNUSUAL
     contents = parse.contents[stopped] & ((1 << cells) - 1)
     formats = {
