@@ -66,7 +66,7 @@ def without_glitches(edges: Edges, bit_time_s: float) -> Edges:
 def idle_level(edges: Edges, span: Span, frame_s: float) -> bool | None:
     """The level in which the line rests for longer than a frame; None when that cannot be told.
 
-    Rest in the other level is breaks, if it is much less; if not, only the characters can tell which is which.
+    Rest in the other level is breaks, if it is much less; if not, only characters can tell which is which.
     """
     if len(edges) == 0:
         return None
