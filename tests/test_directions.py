@@ -80,7 +80,7 @@ def test_the_pipeline_imports_numpy_the_standard_library_and_itself() -> None:
 
 
 def test_data_flows_one_way_through_the_stages() -> None:
-    """A stage imports only stages before it; helpers outside the named stages may not close a circle either."""
+    """A stage imports only stages before it; other files of the pipeline may not close a circle either."""
     position = {name: i for i, name in enumerate(PIPELINE_ORDER)}
     backwards = [
         f"{path.stem} imports {name}"

@@ -25,7 +25,8 @@ class Value:
     """A measured number with its expanded uncertainties (k = 2).
 
     `u_record` comes from the record alone (noise, sampling, fit); `u` also holds the instrument's time base
-    or gain accuracy (JCGM 100: combined in quadrature). None = could not be measured honestly; a finding says why.
+    or gain accuracy (JCGM 100: combined in quadrature). None = could not be measured honestly; a finding
+    says why.
     """
 
     value: float
@@ -106,7 +107,7 @@ class FrameFormat:
 
     @property
     def bits_to_last_data(self) -> int:
-        """Start bit, data bits and parity bit: where the stop element begins, in bit times after the start edge."""
+        """Start, data and parity bits: where the stop element begins, in bit times after the start edge."""
         return 1 + self.data_bits + (self.parity != "N")
 
     @property
@@ -130,7 +131,7 @@ class Characters:
     first_edge: NDArray[np.int64]
     """Index into the line's Edges of the start edge (-1 when it lies before the record)."""
     last_edge: NDArray[np.int64]
-    """Index into Edges of the last edge inside the frame, up to and including the edge to the stop element."""
+    """Index into Edges of the last edge inside the frame, the edge to the stop element included."""
     confidence: NDArray[np.float64] | None = None
     """Smallest bit margin of each character in units of noise, where the careful path was used."""
 
@@ -167,4 +168,4 @@ class LineReading:
     noise_v: float = 0.0
     samples_per_bit: float | None = None
     notes: dict[str, Any] = field(default_factory=dict)
-    """Facts that findings are made of, by name: `rate_candidates`, `clipped_samples`, `nominal_mismatch`, ..."""
+    """Facts that findings are made of, by name: `rate_candidates`, `clipped_samples`, ..."""
