@@ -10,7 +10,7 @@ import pytest
 
 @pytest.fixture
 def need() -> Callable[[bool, str], None]:
-    """`need(condition, reason)` skips with the reason, and fails where a full machine is promised (.ci/run)."""
+    """`need(condition, reason)` skips with the reason; where .ci/run has set all up it fails."""
 
     def decide(condition: bool, reason: str) -> None:
         if condition:
