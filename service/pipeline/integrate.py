@@ -23,6 +23,9 @@ from numpy.typing import NDArray
 
 GRID = 8
 """Places for a start edge in one bit time."""
+SLACK = 2
+"""Places by which a stop element may be short: a sender a little faster than the bit time that is tried must
+not lose a character each time the difference has grown to a place."""
 FINE = 12
 """Steps to each side in which a start is refined, over one place of the grid and a half."""
 
@@ -62,11 +65,11 @@ def frame_starts(sums: Sums, bit: float, stop: int) -> tuple[NDArray[np.float64]
     `stop` is the number of elements before the stop element.
     """
     grid = sums.upto(np.arange(int((len(sums.total) - 1) * GRID / bit) + 1) * bit / GRID)
-    length = GRID * (stop + 1)
-    if len(grid) <= length:
+    length = GRID * (stop + 1) - SLACK
+    if len(grid) <= GRID * (stop + 1):
         return np.zeros(0), 0.0
     parts = grid[GRID:] - grid[:-GRID]
-    places = len(grid) - length
+    places = len(grid) - GRID * (stop + 1)
     gain = -2 * parts[:places]
     for element in range(1, stop):
         gain -= 2 * np.minimum(parts[element * GRID : element * GRID + places], 0)
