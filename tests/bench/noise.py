@@ -27,7 +27,7 @@ SWING_V = 3.3
 
 
 def noisy_record(samples: float, ratio_db: float, rng: np.random.Generator) -> tuple[Trace, list[int]]:
-    """Random characters with random pauses from a sender up to 2 % off, and what they were."""
+    """Random characters, with random pauses or none, from a sender up to 2 % off, and what they were."""
     sent = rng.integers(0, 256, CHARACTERS).tolist()
     interval = 1 / BAUD / samples
     noise = SWING_V / 2 / 10 ** (ratio_db / 20)
@@ -40,7 +40,8 @@ def noisy_record(samples: float, ratio_db: float, rng: np.random.Generator) -> t
         range_v=SWING_V + 8 * noise,
     )
     baud = BAUD * (1 + rng.uniform(-0.02, 0.02))
-    return trace_of(sent, baud, FRAME, wire, gaps_bits=rng.uniform(0, 4, 7).tolist(), rng=rng), sent
+    gaps = rng.uniform(0, 4, 7).tolist() if rng.random() < 0.5 else 0.0
+    return trace_of(sent, baud, FRAME, wire, gaps_bits=gaps, rng=rng), sent
 
 
 def wrong_characters(sent: Sequence[int], read: Sequence[int]) -> int:
