@@ -202,7 +202,13 @@ def open_bench(station: Station, hooks: RunHooks) -> Iterator[Bench]:
         DriverError: one of them is not there, or another instrument answers.
     """
     with (
-        drivers.open_scope(station.scope, station.dialect) as scope,
+        drivers.open_scope(
+            station.scope,
+            station.dialect,
+            expected_idn=station.identity,
+            visa_library=station.visa_library,
+            leave_as_found=station.leave_as_found,
+        ) as scope,
         drivers.open_target(station.serial, round(station.baud), station.frame) as target,
     ):
         yield Bench(station, scope, target, hooks)

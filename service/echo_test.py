@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from drivers.errors import InstrumentError
+from drivers.errors import IdentityError, InstrumentError
 from service.acquire import Bench, Taken, TimeBase, open_bench
 from service.closeup import look_closely
 from service.hooks import RunHooks
@@ -44,17 +44,17 @@ def run_echo_test(station: Station, payload: bytes, hooks: RunHooks) -> dict[str
 
     Raises:
         DriverError: instrument or link not reachable, or an answer that cannot be trusted.
-            (An instrument that refuses is no exception but the finding `instrument-error`.)
+            (An instrument that refuses, or another instrument, is a finding and no exception.)
         RunCancelled: `hooks.cancelled` said so; the scope was left idle.
         ValueError: the payload is empty.
     """
     hooks.progress("connecting", f"opening {station.scope} and {station.serial}", 0.0)
     gathered = _Gathered()
-    with open_bench(station, hooks) as bench:
-        try:
+    try:
+        with open_bench(station, hooks) as bench:
             _gather(bench, sound(bench), payload, gathered)
-        except InstrumentError as refusal:
-            gathered.findings.append(_refused(refusal))
+    except (InstrumentError, IdentityError) as told:
+        gathered.findings.append(_of_the_scope(told))
     hooks.progress("judging", "reading both lines", 0.9)
     judgement = judge(gathered.shots, station.expectation(sent=payload), gathered.findings)
     document = result_document(judgement)
@@ -63,15 +63,12 @@ def run_echo_test(station: Station, payload: bytes, hooks: RunHooks) -> dict[str
     return document
 
 
-def _refused(refusal: InstrumentError) -> Finding:
-    """The scope answers but does not do its work: what was captured before is still judged."""
-    return make_finding(
-        "instrument-error",
-        None,
-        str(refusal),
-        severity="fail",
-        evidence={"entries": [list(entry) for entry in refusal.entries]},
-    )
+def _of_the_scope(told: InstrumentError | IdentityError) -> Finding:
+    """The scope answers but refuses, or it is another one: what was captured before is still judged."""
+    if isinstance(told, IdentityError):
+        return make_finding("identity-changed", None, str(told), severity="fail")
+    entries = [list(entry) for entry in told.entries]
+    return make_finding("instrument-error", None, str(told), severity="fail", evidence={"entries": entries})
 
 
 def _gather(bench: Bench, sounding: Sounding, payload: bytes, gathered: _Gathered) -> None:

@@ -52,6 +52,12 @@ class Station:
     """By role: "to_target" and "from_target"."""
     limits: Limits = field(default_factory=Limits)
     accuracy: Accuracy = field(default_factory=Accuracy)
+    identity: str | None = None
+    """What `*IDN?` must answer; empty fields match anything, e.g. ",,SN-1042,". None: not checked."""
+    leave_as_found: bool = False
+    """Put the scope's settings back as they were when a run began."""
+    visa_library: str = "@py"
+    """Whatever PyVISA takes for a VISA library."""
 
     def expectation(self, sent: bytes | None) -> Expectation:
         """What an echo test on this station is held against."""
@@ -113,7 +119,18 @@ def _station(table: Mapping[str, Any], where: Place, path: Path) -> Station:
         probes=_probes(table, channels, where),
         limits=_limits(table, where),
         accuracy=_accuracy(table, where),
+        **_options(table, where),
     )
+
+
+def _options(table: Mapping[str, Any], where: Place) -> dict[str, Any]:
+    """Keys that a station may leave out."""
+    kinds: tuple[tuple[str, Callable[[], Any]], ...] = (
+        ("identity", lambda: where.text(table, "identity", "an *IDN? answer, or some of its four fields")),
+        ("leave_as_found", lambda: where.value(table, "leave_as_found", bool, "true or false")),
+        ("visa_library", lambda: where.text(table, "visa_library", 'a VISA library such as "@py"')),
+    )
+    return {name: read() for name, read in kinds if name in table}
 
 
 def _dialect(text: str, path: Path, where: Place) -> tuple[str, tuple[str, ...]]:

@@ -83,6 +83,31 @@ def test_a_scope_that_is_not_there_is_not_reachable() -> None:
             run_echo_test(station, TEXT, RunHooks())
 
 
+def test_another_scope_at_the_address_is_a_finding_and_nothing_is_judged() -> None:
+    """A swapped instrument is noticed before a verdict rests on it."""
+    with one_bench(seed=6) as bench:
+        own = run_echo_test(
+            station_of(bench, identity=f",,{bench.plan.scope.serial_number},"), b"A", RunHooks()
+        )
+    with one_bench(seed=6, bench="other-scope") as bench:
+        other = run_echo_test(station_of(bench, identity=",,SN-1042,"), b"A", RunHooks())
+    assert own["verdict"] == "pass"
+    assert other["verdict"] == "inconclusive"
+    assert "identity-changed" in [f["code"] for f in other["findings"]]
+    assert {c["cause"] for c in other["criteria"]} == {"bench"}
+
+
+def test_a_scope_is_left_as_it_was_found_when_the_station_asks_for_it() -> None:
+    """What people had set on the front panel stands there again after a run."""
+    with one_bench(seed=6) as bench:
+        with drivers.open_scope(bench.addresses.socket, "scpi-1999") as scope:
+            scope.conversation.link.write("SENS:SWE:TINT 3E-6;POIN 777;:TRIG:LEV 0.25")
+        run_echo_test(station_of(bench, leave_as_found=True), b"A", RunHooks())
+        with drivers.open_scope(bench.addresses.socket, "scpi-1999") as scope:
+            found = scope.conversation.link.query("SENS:SWE:TINT?;POIN?;:TRIG:LEV?")
+    assert [float(part) for part in found.split(";")] == [3e-6, 777, 0.25]
+
+
 def test_a_cancelled_run_stops_and_leaves_the_scope_usable() -> None:
     """The next run on the same bench passes."""
     asked = iter([False, False, False, True])
