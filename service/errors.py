@@ -21,8 +21,11 @@ ServiceError
 ├── Busy                  try later
 │   ├── StationBusy       another process holds the station
 │   ├── QueueFull
-│   └── FolderInUse       another service works on this data folder
-├── Interrupted           the program was stopped while a run was at work
+│   ├── FolderInUse       another service works on this data folder
+│   └── WorkerRuns        a worker of that name runs already
+├── Interrupted           the program died while the run was at work, more often than is borne
+├── TimeIsUp              the run took longer at the bench than it may
+├── NobodyCame            the run waited for a person longer than it may
 ├── DatabaseAway          the database does not answer; what was being done may be tried again
 └── StoreFailed           disk full, no permission: what was being written did not come into being
 """
@@ -123,8 +126,20 @@ class FolderInUse(Busy):
     """Another service works on the same data folder."""
 
 
+class WorkerRuns(Busy):
+    """A worker of that name runs already on this host."""
+
+
 class Interrupted(ServiceError):
-    """A run that an earlier process left unfinished; it is in the run's record, nobody raises it."""
+    """The program died while the run was at work, more often than is borne; it is in the run's record."""
+
+
+class TimeIsUp(ServiceError):
+    """The run took longer at the bench than it may; the instrument was left idle."""
+
+
+class NobodyCame(ServiceError):
+    """The run waited for a person longer than it may."""
 
 
 class DatabaseAway(ServiceError):
@@ -204,8 +219,11 @@ OUTCOMES: dict[type[BaseException], Outcome] = {
     StationBusy: Outcome(503, 5, "station-busy", "The station is in use", 10),
     QueueFull: Outcome(503, 5, "queue-full", "Too many runs wait for the station", 30),
     FolderInUse: Outcome(503, 5, "folder-in-use", "Another service works on this data folder"),
+    WorkerRuns: Outcome(503, 5, "worker-runs", "A worker of that name runs already"),
     Busy: Outcome(503, 5, "busy", "Somebody else is at work", 10),
     Interrupted: Outcome(500, 5, "interrupted", "The run was interrupted"),
+    TimeIsUp: Outcome(504, 5, "time-is-up", "The run took longer than it may"),
+    NobodyCame: Outcome(504, 5, "nobody-came", "The run waited for a person in vain"),
     DatabaseAway: Outcome(503, 5, "database-away", "The database does not answer", 5),
     StoreFailed: Outcome(507, 5, "store-failed", "The disk refused"),
     RunCancelled: Outcome(409, 5, "run-cancelled", "The run was cancelled"),

@@ -23,7 +23,15 @@ class Intake:
     repeats: Repeats
     engine: Engine
 
-    def request_echo_test(self, station: str, send: Send, key: str | None = None) -> Run:
+    def request_echo_test(
+        self,
+        station: str,
+        send: Send,
+        key: str | None = None,
+        *,
+        priority: str | None = None,
+        limit_s: float | None = None,
+    ) -> Run:
         """Queue an echo test; `key` is the raw Idempotency-Key header.
 
         Raises:
@@ -33,18 +41,35 @@ class Intake:
         at = station_named(self.stations, station)
         request = echo_request(at, send)
 
+        return self.request("echo-test", at, request, key, priority=priority, limit_s=limit_s)
+
+    def request(
+        self,
+        kind: str,
+        station: Station,
+        request: dict[str, Any],
+        key: str | None = None,
+        *,
+        schedule: str | None = None,
+        **wishes: Any,
+    ) -> Run:
+        """Queue a run of any kind; `wishes` are priority and limit_s, None where nothing was wished.
+
+        Raises as `request_echo_test`.
+        """
+
         def make(run_id: str | None) -> Run:
-            self.engine.require_room(at.name)
-            run = self.journal.begin(self._new("echo-test", at, request, run_id))
+            self.engine.require_room(station.name)
+            now = self.journal.clock()
+            names: dict[str, Any] = {"run_id": run_id, "origin": "service", "schedule": schedule}
+            run = self.journal.begin(new_run(kind, station.name, request, now, **names, **wishes))
             self.engine.submit(run.id)
             return run
 
         if key is None:
             return make(None)
-        return self.repeats.answer(key_of_header(key), {"station": at.name, **request}, make)
-
-    def _new(self, kind: str, station: Station, request: dict[str, Any], run_id: str | None) -> Run:
-        return new_run(kind, station.name, request, self.journal.clock(), run_id=run_id, origin="service")
+        told = {name: wish for name, wish in wishes.items() if wish is not None}
+        return self.repeats.answer(key_of_header(key), {"station": station.name, **request, **told}, make)
 
 
 def echo_request(station: Station, send: Send) -> dict[str, Any]:

@@ -35,7 +35,14 @@ class Journal:
         return run
 
     def move(
-        self, run_id: str, state: str, *, message: str = "", job: int | None = None, **changes: Any
+        self,
+        run_id: str,
+        state: str,
+        *,
+        message: str = "",
+        job: int | None = None,
+        only_from: str | None = None,
+        **changes: Any,
     ) -> Run:
         """The run in another state, with the time of it. Raises as `RunStore.move` does."""
         now = timestamp(self.clock())
@@ -49,7 +56,7 @@ class Journal:
         if "waiting_for" in changes and state == "waiting":
             told["waiting_for"] = changes["waiting_for"]
         event = self._event("state", state=state, verdict=changes.get("verdict"), **told)
-        run = self.store.move(run_id, state, job=job, event=event, **changes)
+        run = self.store.move(run_id, state, job=job, only_from=only_from, event=event, **changes)
         self._wake(run_id)
         return run
 

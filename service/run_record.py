@@ -20,8 +20,8 @@ RUN_ID = re.compile(r"\d{8}-\d{6}-\d{6}-[0-9a-f]{8}")
 
 MOVES: dict[str, tuple[str, ...]] = {
     "queued": ("running", "cancelled", "error"),
-    "running": ("waiting", "done", "cancelled", "error"),
-    "waiting": ("running", "cancelled", "error"),
+    "running": ("waiting", "queued", "done", "cancelled", "error"),
+    "waiting": ("running", "queued", "cancelled", "error"),
     "done": (),
     "cancelled": (),
     "error": (),

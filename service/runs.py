@@ -47,12 +47,18 @@ class StopSignal:
         self._asked = threading.Event()
         self.reason = ""
         self.error: ServiceError | None = None
+        self.put_back = False
 
     def ask(self, reason: str, error: ServiceError | None = None) -> None:
         """The first reason stays. With an `error` the run ends in it, else as cancelled."""
         if not self.reason:
             self.reason, self.error = reason, error
         self._asked.set()
+
+    def ask_to_put_back(self, reason: str) -> None:
+        """Leave the instrument idle and the run in the queue: it goes on later with what it has taken."""
+        self.put_back = not self._asked.is_set()
+        self.ask(reason)
 
     def asked(self) -> bool:
         return self._asked.is_set()
@@ -149,6 +155,7 @@ def _begin(run: Run, tools: Tools) -> Run:
     now = tools.journal.store.read(run.id)
     if now.state != "running":
         return tools.journal.move(run.id, "running", job=run.job, worker=run.worker)
+    tools.journal.store.change(run.id, lambda _now: {"worker": run.worker})
     tools.journal.tell(run.id, "resumed", captures=len(now.captures), worker=run.worker)
     return now
 
@@ -161,13 +168,18 @@ def _wait(run: Run, tools: Tools, need: NeedsPerson) -> Performed:
 
 def _stopped(run: Run, tools: Tools, stop: StopSignal, error: RunCancelled) -> Performed:
     """Cancelled by somebody; or its time was over, which is an error that somebody should see."""
+    if stop.put_back:
+        now = tools.journal.store.read(run.id)
+        if now.state != "queued":
+            now = tools.journal.move(run.id, "queued", job=run.job, message=stop.reason)
+        return Performed(now, None, error)
     if stop.error is not None:
         return _end(run, tools, "error", stop.error)
     return _end(run, tools, "cancelled", error, message=stop.reason or str(error))
 
 
 def _end(run: Run, tools: Tools, state: str, error: BaseException, *, message: str = "") -> Performed:
-    changes = {"error": problem_of(error)} if state == "error" else {}
+    changes: dict[str, Any] = {"error": problem_of(error)} if state == "error" else {}
     ended = tools.journal.move(run.id, state, message=message or str(error), job=run.job, **changes)
     return Performed(ended, None, error)
 

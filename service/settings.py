@@ -23,6 +23,8 @@ class Settings:
     port: int
     locks: Path
     lock_wait_s: float
+    worker: bool
+    run_limit_s: float
     queue_max: int
     upload_max_bytes: int
     key_hours: float
@@ -31,6 +33,13 @@ class Settings:
     def database_url(self) -> str:
         """The database: a file in the data folder, unless one was named."""
         return self.database or f"sqlite:///{(self.data / 'benchwarden.db').absolute()}"
+
+    @property
+    def jobs_url(self) -> str:
+        """Where the jobs are: a SQLite file of their own, or the same PostgreSQL database."""
+        if self.database_url.startswith("sqlite"):
+            return self.database_url.removesuffix(".db") + "-jobs.db"
+        return self.database_url
 
 
 @dataclass(frozen=True)
@@ -106,6 +115,14 @@ def _folder(value: Any) -> Path:
     return Path(value).expanduser()
 
 
+def _switch(value: Any) -> bool:
+    words = {"1": True, "true": True, "yes": True, "on": True, "0": False, "false": False, "no": False}
+    try:
+        return value if isinstance(value, bool) else (words | {"off": False})[str(value).lower()]
+    except KeyError:
+        raise ValueError("must be on or off") from None
+
+
 def _number(kind: type, low: float, high: float) -> Callable[[Any], Any]:
     def parse(value: Any) -> Any:
         number = kind(value)
@@ -138,6 +155,13 @@ SETTINGS: tuple[Setting, ...] = (
         30.0,
         "seconds to wait for a station that another process holds",
         _number(float, 0, 3600),
+    ),
+    Setting("worker", True, "whether `serve` also does the runs; off: workers elsewhere do", _switch),
+    Setting(
+        "run_limit_s",
+        600.0,
+        "seconds that a run may be at the bench, unless its request says otherwise",
+        _number(float, 1, 86_400),
     ),
     Setting("queue_max", 100, "runs that may wait for one station", _number(int, 1, 100_000)),
     Setting(

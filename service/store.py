@@ -19,7 +19,7 @@ import sqlalchemy as sa
 from service import tables as t
 from service.blobs import Blobs
 from service.database import Database
-from service.errors import StoreFailed, UnknownCapture
+from service.errors import IllegalMove, StoreFailed, UnknownCapture
 from service.run_record import PRIORITIES, NamedCapture, Run, named_captures
 from service.run_rows import (
     ANY,
@@ -90,10 +90,11 @@ class RunStore:
         state: str,
         *,
         job: int | None = None,
+        only_from: str | None = None,
         event: Mapping[str, Any] | None = None,
         **changes: Any,
     ) -> Run:
-        """Bring the run into another state, with the event that tells so.
+        """Bring the run into another state, with the event that tells so; `only_from` that state, if given.
 
         Raises:
             IllegalMove, UnknownRun, StoreFailed, DatabaseAway;
@@ -102,7 +103,10 @@ class RunStore:
         """
 
         def work(connection: sa.Connection) -> Run:
-            run = read_run(connection, run_id, job=job, lock=True).moved(state, **changes)
+            now = read_run(connection, run_id, job=job, lock=True)
+            if only_from not in (None, now.state):
+                raise IllegalMove(f"run {run_id} is {now.state} by now, no longer {only_from}")
+            run = now.moved(state, **changes)
             update_run(connection, run_id, state=state, **changes)
             if event is not None:
                 append_event(connection, run_id, event)

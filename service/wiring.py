@@ -6,14 +6,17 @@ needs them, so that the service is up at once and a command that needs neither n
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+import logging
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from drivers.scope.capture import Capture
 from service.database import Database
-from service.engine import Engine, InProcessEngine
+from service.doing import Hands
+from service.durable import DurableEngine
+from service.engine import Engine, Post
 from service.hooks import RunHooks
 from service.intake import Intake
 from service.journal import Journal
@@ -35,6 +38,12 @@ from service.runs import (
 from service.settings import Settings
 from service.stations import Station, load_stations, station_named
 from service.store import RunStore
+from service.workers import Workers, name_for, worker_id
+
+log = logging.getLogger(__name__)
+
+PATIENCE_S = 60.0
+"""How long a run waits for a database that is away, before it is left to be taken up later."""
 
 
 @dataclass(frozen=True)
@@ -62,6 +71,8 @@ def build(
     render_report: RenderReport | None = None,
     pack_capture: PackCapture | None = None,
     work: Mapping[str, Work] | None = None,
+    make_idle: Callable[[Station], None] | None = None,
+    post: Post | None = None,
     clock: Clock = utc_now,
 ) -> Wiring:
     """Raises BadStationsFile; touches no instrument and starts nothing."""
@@ -77,18 +88,42 @@ def build(
         read_capture=_read_capture,
     )
 
-    def do(run: Run, stop: StopSignal) -> Performed:
-        return perform(run, station_named(known, run.station), tools, stop=stop)
+    patient = replace(tools, journal=journal.patient(PATIENCE_S))
+    scopes = {s.name: s for s in known}
 
-    engine = InProcessEngine(
+    def do(run: Run, stop: StopSignal) -> Performed:
+        return perform(run, scopes[run.station], patient, stop=stop)
+
+    engine = DurableEngine(
         journal,
-        do,
-        stations=frozenset(s.name for s in known),
-        folder=settings.data,
+        Hands(
+            perform=do,
+            hold=lambda name: tools.locks.holding(name, scopes[name].scope),
+            make_idle=lambda name: (make_idle or _make_idle)(scopes[name]),
+            limit_s=settings.run_limit_s,
+        ),
+        Workers(store.database, clock),
+        post or post_of(settings),
+        jobs_url=settings.jobs_url,
+        stations=frozenset(scopes),
         queue_max=settings.queue_max,
+        patience_s=PATIENCE_S,
     )
     repeats = Repeats(store, settings.key_hours, clock)
     return Wiring(settings, known, store, journal, tools, engine, Intake(known, journal, repeats, engine))
+
+
+def post_of(settings: Settings, stations: Sequence[str] | None = None, name: str | None = None) -> Post:
+    """What this process is: a service that does all runs, one that only takes requests, or a worker."""
+    embedded = settings.database_url.startswith("sqlite")
+    serves = stations is None and name is None
+    return Post(
+        worker=worker_id(name or name_for(stations)),
+        stations=None if stations is None else tuple(stations),
+        works=not serves or settings.worker,
+        sole_folder=settings.data if serves and embedded else None,
+        locks=settings.locks,
+    )
 
 
 def _echo_work(echo_test: EchoTest) -> Work:
@@ -117,3 +152,14 @@ def _read_capture(path: Path) -> Capture:
     from service.files.npz import read_capture
 
     return read_capture(path)
+
+
+def _make_idle(station: Station) -> None:
+    """The driver leaves a scope idle when it lets go of it; one that is not there cannot be armed."""
+    import drivers
+
+    try:
+        with drivers.open_scope(station.scope, station.dialect):
+            pass
+    except drivers.DriverError as error:
+        log.warning("the scope of %s could not be put to rest: %s", station.name, error)

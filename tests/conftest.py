@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+import itertools
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from pathlib import Path
 
 import pytest
+
+from tests import postgres
+
+_numbers = itertools.count(1)
 
 
 @pytest.fixture
@@ -26,3 +33,33 @@ def need() -> Callable[[bool, str], None]:
 def _own_data_folder(tmp_path: os.PathLike[str], monkeypatch: pytest.MonkeyPatch) -> None:
     """No test writes into the data folder of the person who runs it."""
     monkeypatch.setenv("BENCHWARDEN_DATA", str(os.path.join(tmp_path, "benchwarden-data")))
+
+
+@pytest.fixture(scope="session")
+def _postgres_server() -> Iterator[Callable[[], postgres.Server]]:
+    """Started by the first test that wants it."""
+    servers: list[postgres.Server] = []
+    with ExitStack() as stack:
+
+        def get() -> postgres.Server:
+            if not servers:
+                servers.append(stack.enter_context(postgres.running()))
+            return servers[0]
+
+        yield get
+
+
+@pytest.fixture
+def postgres_url(need: Callable[[bool, str], None], _postgres_server: Callable[[], postgres.Server]) -> str:
+    """The address of a fresh, empty database."""
+    need(postgres.binaries() is not None, "PostgreSQL is not installed (Debian: apt-get install postgresql)")
+    return _postgres_server().make_database(f"bench{next(_numbers)}")
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def database(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """A test that asks for this runs on both."""
+    if request.param == "sqlite":
+        return f"sqlite:///{tmp_path / 'benchwarden.db'}"
+    url: str = request.getfixturevalue("postgres_url")
+    return url

@@ -1,4 +1,4 @@
-"""`benchwarden serve`: the API and pages, on loopback."""
+"""`benchwarden serve`: the API and pages, on loopback, and unless told otherwise the runs of all stations."""
 
 from __future__ import annotations
 
@@ -17,6 +17,10 @@ def add(commands: Any) -> None:
     command.add_argument("--host", metavar="ADDRESS", help="loopback address to listen on (127.0.0.1)")
     command.add_argument("--port", metavar="N", help="TCP port; 0 takes a free one (8320)")
     command.add_argument("--data", metavar="DIR", help="folder of runs and reports (benchwarden-data)")
+    command.add_argument("--database", metavar="URL", help="postgresql://...; a file in the data folder")
+    command.add_argument(
+        "--no-worker", action="store_true", help="take requests only; `benchwarden worker` does the runs"
+    )
     command.set_defaults(run=run)
 
 
@@ -28,8 +32,8 @@ def run(arguments: argparse.Namespace) -> int:
     from service.wiring import build
 
     log_to_stderr(everything=True)
-    given = {name: getattr(arguments, name) for name in ("stations", "host", "port", "data")}
-    settings = read_settings(given)
+    given = {name: getattr(arguments, name) for name in ("stations", "host", "port", "data", "database")}
+    settings = read_settings({**given, "worker": False if arguments.no_worker else None})
     wiring = build(settings)
     names = ", ".join(s.name for s in wiring.stations)
     serve(

@@ -12,12 +12,14 @@ from service.plans import Plan, Send
 from service.run_record import Run, named_captures
 from service.stations import Station
 from service.wiring import Wiring
+from service.workers import Worker
 
 BASE = "/api/v1"
 
 State = Literal["queued", "running", "waiting", "done", "cancelled", "error"]
 Verdict = Literal["pass", "fail", "inconclusive"]
 Kind = Literal["echo-test", "check", "grading"]
+Priority = Literal["class-now", "grading", "check"]
 
 
 class SendIn(BaseModel):
@@ -49,6 +51,14 @@ class EchoTestIn(BaseModel):
         json_schema_extra={"examples": [{"send": {"text": "Tide 7"}}, {"send": {"plan": "all-values"}}]},
     )
     send: SendIn
+    priority: Annotated[
+        Priority | None,
+        Field(description="class-now: a person in the room waits (an echo test's own class)."),
+    ] = None
+    limit_s: Annotated[
+        float | None,
+        Field(gt=0, le=86_400, description="Seconds at the bench; the setting run_limit_s without it."),
+    ] = None
 
     @model_validator(mode="before")
     @classmethod
@@ -57,6 +67,25 @@ class EchoTestIn(BaseModel):
         if isinstance(data, dict) and "send" not in data and set(data) & set(SendIn.model_fields):
             return {"send": data}
         return data
+
+
+class AnswerIn(BaseModel):
+    """What a person did; most steps need no words."""
+
+    model_config = ConfigDict(extra="forbid", json_schema_extra={"examples": [{}, {"text": "probe moved"}]})
+    text: Annotated[str | None, Field(max_length=1000)] = None
+
+    def as_answer(self) -> dict[str, Any]:
+        return self.model_dump(exclude_none=True)
+
+
+class WorkerOut(BaseModel):
+    """Who does the runs of a station."""
+
+    id: Annotated[str, Field(examples=["bench-pc-3/north-3-1f2e3d4c"])]
+    host: str
+    alive: Annotated[bool, Field(description="Heard of within the last 20 s.")]
+    silent_s: Annotated[float, Field(description="How long it has not been heard of, seconds.")]
 
 
 class Accepted(BaseModel):
@@ -93,6 +122,12 @@ class RunRow(BaseModel):
     started_at: str | None
     finished_at: str | None
     request: dict[str, Any]
+    priority: Priority
+    waiting_for: Annotated[
+        dict[str, Any] | None,
+        Field(description="What a person is to do (`text`), and `until` when; then POST .../continue."),
+    ]
+    worker: Annotated[str | None, Field(description="Who does it or did it.")]
     error: Annotated[dict[str, Any] | None, Field(description="Problem details, when the state is error.")]
     href: str
 
@@ -116,6 +151,7 @@ class StationOut(BaseModel):
     ]
     running: Annotated[str | None, Field(description="Id of the run that this service is doing.")]
     in_use_by: Annotated[str | None, Field(description="The command that holds the station, in words.")]
+    worker: Annotated[WorkerOut | None, Field(description="Who does its runs; null: nobody just now.")]
     queue: Annotated[list[str], Field(description="Ids of the runs that wait, next first.")]
     last_check: Annotated[
         dict[str, Any] | None, Field(description="The last station check, if there was one.")
@@ -177,11 +213,12 @@ def run_out(run: Run, wiring: Wiring) -> RunOut:
 
 
 def stations_out(stations: Sequence[Station], wiring: Wiring) -> list[StationOut]:
-    newest = wiring.store.newest_of(station.name for station in stations)
-    return [_station(station, wiring, newest.get(station.name)) for station in stations]
+    names = [station.name for station in stations]
+    newest, workers = wiring.store.newest_of(names), wiring.engine.workers_of(names)
+    return [_station(s, wiring, newest.get(s.name), workers.get(s.name)) for s in stations]
 
 
-def _station(station: Station, wiring: Wiring, newest: Run | None) -> StationOut:
+def _station(station: Station, wiring: Wiring, newest: Run | None, worker: Worker | None) -> StationOut:
     running = wiring.engine.active_on(station.name)
     holder: Holder | None = wiring.tools.locks.holder(station.scope)
     return StationOut(
@@ -189,6 +226,7 @@ def _station(station: Station, wiring: Wiring, newest: Run | None) -> StationOut
         state="busy" if running or holder else "free",
         running=running,
         in_use_by=str(holder) if holder else None,
+        worker=_worker_out(worker) if worker else None,
         queue=list(wiring.engine.queue_of(station.name)),
         last_check=None,
         last_run=newest.id if newest else None,
@@ -198,6 +236,11 @@ def _station(station: Station, wiring: Wiring, newest: Run | None) -> StationOut
         logic=station.logic,
         href=f"{BASE}/stations/{station.name}",
     )
+
+
+def _worker_out(worker: Worker) -> WorkerOut:
+    silent_s = round(min(worker.silent_s, 1e9), 1)
+    return WorkerOut(id=worker.id, host=worker.host, alive=worker.alive, silent_s=silent_s)
 
 
 def plan_out(plan: Plan) -> PlanOut:

@@ -13,7 +13,7 @@ from service.exports import capture_as
 from service.run_record import moment_of
 from service.run_rows import RunFilter
 from service.web.dependencies import Parts, problems
-from service.web.models import Kind, RunOut, RunRow, State, Verdict, run_out, run_row
+from service.web.models import AnswerIn, Kind, RunOut, RunRow, State, Verdict, run_out, run_row
 
 router = APIRouter(tags=["runs"])
 
@@ -69,6 +69,28 @@ def show_run(run_id: RunId, wiring: Parts) -> RunOut:
 def cancel_run(run_id: RunId, wiring: Parts) -> RunOut:
     """A waiting run is cancelled at once; one at work leaves the scope idle first, so look again."""
     return run_out(wiring.engine.cancel(run_id), wiring)
+
+
+@router.post(
+    "/runs/{run_id}/continue",
+    summary="A person has done the step",
+    status_code=status.HTTP_202_ACCEPTED,
+    responses=problems(404, 409, 422),
+)
+def continue_run(run_id: RunId, wiring: Parts, answer: AnswerIn | None = None) -> RunOut:
+    """The run goes on where it waited; `waiting_for` said for what."""
+    return run_out(wiring.engine.proceed(run_id, (answer or AnswerIn()).as_answer()), wiring)
+
+
+@router.post(
+    "/runs/{run_id}/move",
+    summary="Take a run away from a worker that is gone",
+    status_code=status.HTTP_202_ACCEPTED,
+    responses=problems(404, 409),
+)
+def move_run(run_id: RunId, wiring: Parts) -> RunOut:
+    """Its station, with its queue, goes to the worker that does all others; what was captured is kept."""
+    return run_out(wiring.engine.move(run_id), wiring)
 
 
 @router.get(

@@ -57,7 +57,10 @@ def request_echo_test(
     ] = None,
 ) -> Accepted:
     """The run waits for its station's turn; its address is in the Location header."""
-    answer = accepted(wiring.intake.request_echo_test(station, body.send.as_send(), idempotency_key))
+    run = wiring.intake.request_echo_test(
+        station, body.send.as_send(), idempotency_key, priority=body.priority, limit_s=body.limit_s
+    )
+    answer = accepted(run)
     response.headers["Location"] = answer.href
     return answer
 

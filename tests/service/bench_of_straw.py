@@ -106,11 +106,14 @@ def settings(folder: Path, **given: Any) -> Settings:
     return read_settings(own | given, env={})
 
 
-def straw_wiring(folder: Path, echo: StrawEchoTest | None = None, **given: Any) -> Wiring:
-    """A service of three stations with the instrument side replaced."""
-    return build(
-        settings(folder, **given),
-        stations=[station(name) for name in NAMES],
-        echo_test=echo or StrawEchoTest(),
-        render_report=straw_report,
-    )
+def straw_wiring(
+    folder: Path, echo: StrawEchoTest | None = None, more: Mapping[str, Any] | None = None, **given: Any
+) -> Wiring:
+    """A service of three stations with the instrument side replaced; `more` goes to `build`."""
+    parts: dict[str, Any] = {
+        "stations": [station(name) for name in NAMES],
+        "echo_test": echo or StrawEchoTest(),
+        "render_report": straw_report,
+        "make_idle": lambda _station: None,
+    }
+    return build(settings(folder, **given), **(parts | dict(more or {})))

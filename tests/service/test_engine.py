@@ -14,8 +14,8 @@ from drivers.errors import NotReachable
 from service.errors import FolderInUse, IllegalMove, QueueFull, StoreFailed
 from service.plans import Send
 from service.run_record import MOVES, Run, new_run, utc_now
-from service.wiring import Wiring
-from tests.service.bench_of_straw import NAMES, StrawEchoTest, straw_wiring
+from service.wiring import Wiring, post_of
+from tests.service.bench_of_straw import NAMES, StrawEchoTest, capture, straw_wiring
 
 
 @pytest.fixture
@@ -132,23 +132,57 @@ def test_what_is_queued_at_a_stop_is_done_after_the_restart_in_the_same_order(tm
     assert [payload for _, payload in again.seen] == [b"Tide 1", b"Tide 2", b"Tide 3"]
 
 
-def test_a_run_that_was_at_work_when_the_program_died_ends_in_error_and_keeps_its_captures(
-    tmp_path: Path, started: Callable[..., Wiring]
-) -> None:
-    """A clear sentence, never a run that seems to be at work for ever."""
-    before = straw_wiring(tmp_path)
-    run = before.journal.begin(
-        new_run("echo-test", "north-1", {"payload_hex": "41"}, utc_now(), origin="service")
-    )
-    before.journal.move(run.id, "running")
-    before.store.keep_capture(run.id, "shot 1", b"npz", at=run.created_at)
+def left_at_work(folder: Path, resumed: int = 0) -> Run:
+    """A run whose program died in the middle, so many times before."""
+    before = straw_wiring(folder)
+    run = new_run("echo-test", "north-1", {"payload_hex": "41"}, utc_now(), origin="service")
+    before.journal.begin(run)
+    before.journal.move(run.id, "running", worker=post_of(before.settings).worker)
+    before.store.keep_capture(run.id, "idle look 1", before.tools.pack_capture(capture()), at=run.created_at)
+    for _ in range(resumed):
+        before.journal.tell(run.id, "resumed")
+    before.store.database.close()
+    return run
 
-    wiring = started(StrawEchoTest())
-    after = wiring.store.read(run.id)
-    assert after.state == "error"
+
+def test_a_run_that_was_at_work_when_the_program_died_goes_on_before_those_that_are_queued(
+    tmp_path: Path,
+) -> None:
+    """It has the station; what it has captured is kept."""
+    cut = left_at_work(tmp_path)
+    before = straw_wiring(tmp_path)
+    queued = new_run("echo-test", "north-1", {"payload_hex": "42"}, utc_now(), origin="service")
+    before.journal.begin(queued)
+    before.store.database.close()
+    echo = StrawEchoTest()
+    wiring = straw_wiring(tmp_path, echo)
+    with watching(wiring) as wait:
+        wiring.engine.start()
+        after = wait(cut.id)
+        assert wait(queued.id).state == "done"
+    wiring.engine.close()
+    assert (after.state, after.verdict) == ("done", "pass")
+    assert after.captures[0] == "idle look 1"
+    assert [e["event"] for _, e in wiring.store.events(cut.id)].count("resumed") == 1
+    assert [payload for _, payload in echo.seen] == [b"A", b"B"]
+
+
+def test_a_run_at_which_the_program_dies_again_and_again_is_given_up_and_its_scope_left_idle(
+    tmp_path: Path,
+) -> None:
+    """It may be the cause: the others must get their turn."""
+    cut = left_at_work(tmp_path, resumed=2)
+    idle: list[str] = []
+    echo = StrawEchoTest()
+    wiring = straw_wiring(tmp_path, echo, more={"make_idle": lambda at: idle.append(at.name)})
+    with watching(wiring) as wait:
+        wiring.engine.start()
+        after = wait(cut.id)
+    wiring.engine.close()
     assert after.error is not None
-    assert "was stopped while this run was at work" in after.error["detail"]
-    assert after.captures == ("shot 1",)
+    assert "died 3 times" in after.error["detail"]
+    assert after.captures == ("idle look 1",)
+    assert (idle, echo.seen) == (["north-1"], [])
 
 
 def test_a_queued_run_of_a_station_that_is_gone_ends_in_error(
@@ -202,7 +236,7 @@ def test_a_full_queue_takes_no_more(started: Callable[..., Wiring]) -> None:
 
 
 def test_closing_stops_a_run_that_does_not_end_by_itself(tmp_path: Path) -> None:
-    """After the grace the run is asked to stop, and its record says that the service was stopped."""
+    """After the grace it goes back to its queue, says why, and is done after the next start."""
     echo = StrawEchoTest(gated=True)
     wiring = straw_wiring(tmp_path, echo)
     wiring.engine._close_grace_s = 0.0  # type: ignore[attr-defined]
@@ -210,9 +244,14 @@ def test_closing_stops_a_run_that_does_not_end_by_itself(tmp_path: Path) -> None
     run = ask(wiring)
     echo.wait_at_work()
     wiring.engine.close()
-    assert wiring.store.read(run.id).state == "cancelled"
+    assert wiring.store.read(run.id).state == "queued"
     last = wiring.store.events(run.id)[-1][1]
-    assert last["message"] == "the service was stopped"
+    assert "the service was stopped" in last["message"]
+    again = straw_wiring(tmp_path)
+    with watching(again) as wait:
+        again.engine.start()
+        assert wait(run.id).state == "done"
+    again.engine.close()
 
 
 @pytest.mark.parametrize("state", list(MOVES))

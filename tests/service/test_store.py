@@ -100,7 +100,9 @@ def test_a_move_changes_state_and_tells_it_at_once(store: RunStore) -> None:
     assert (store.read(run.id).state, store.read(run.id).started_at) == ("running", AT)
     assert [(n, e["state"]) for n, e in store.events(run.id)] == [(1, "queued"), (2, "running")]
     with pytest.raises(IllegalMove):
-        store.move(run.id, "queued", event={"event": "never"})
+        store.move(run.id, "running", event={"event": "never"})
+    with pytest.raises(IllegalMove, match="no longer queued"):
+        store.move(run.id, "cancelled", only_from="queued", event={"event": "never"})
     assert len(store.events(run.id)) == 2
 
 

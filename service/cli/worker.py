@@ -1,0 +1,57 @@
+"""`benchwarden worker`: does the runs of the stations that are attached to this host."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+
+def add(commands: Any) -> None:
+    """The command with its options."""
+    command: argparse.ArgumentParser = commands.add_parser(
+        "worker",
+        help="do the runs of the stations of this host",
+        description="Does the runs of its stations until SIGTERM or Ctrl-C; a service elsewhere takes the "
+        "requests. Both use one database and one data folder. A station stays with its worker while that is "
+        "away: its runs wait, or an operator moves or cancels them.",
+    )
+    command.add_argument("--stations", metavar="A,B", help="names; without it all that no other worker has")
+    command.add_argument("--file", metavar="FILE", help="the stations file (stations.toml)")
+    command.add_argument("--data", metavar="DIR", help="folder of runs and reports (benchwarden-data)")
+    command.add_argument("--database", metavar="URL", help="postgresql://... (a file in the data folder)")
+    command.add_argument("--name", help="what it is called on this host (made from its stations)")
+    command.set_defaults(run=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Works until it is told to end; that end is 0."""
+    from service.cli.children import termination_interrupts
+    from service.cli.say import log_to_stderr, say
+    from service.settings import read_settings
+    from service.wiring import build, post_of
+
+    log_to_stderr(everything=True)
+    given = {"stations": arguments.file, "data": arguments.data, "database": arguments.database}
+    settings = read_settings(given)
+    names = [name.strip() for name in arguments.stations.split(",")] if arguments.stations else None
+    post = post_of(settings, names, arguments.name or (None if names else "worker"))
+    wiring = build(settings, post=post)
+    for name in names or ():
+        wiring.station(name)
+    with termination_interrupts():
+        wiring.engine.start()
+        try:
+            whose = ", ".join(names or ["all stations"])
+            say(f"worker {post.worker} does the runs of {whose} (Ctrl-C ends it)")
+            _until_told()
+        except KeyboardInterrupt:
+            pass  # told to end
+        finally:
+            wiring.engine.close()
+    return 0
+
+
+def _until_told() -> None:
+    import threading
+
+    threading.Event().wait()

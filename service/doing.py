@@ -1,0 +1,231 @@
+"""What a worker does with a job: the run behind it, from where it stands to its end.
+
+A job may come again after its process died. The run's record says what is left to do: nothing, all, the rest,
+or to go on waiting for a person. One job does a run: `run.job` names it, any other goes away.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, ExitStack, contextmanager
+from dataclasses import dataclass, field, replace
+
+from service.errors import (
+    IllegalMove,
+    Interrupted,
+    NobodyCame,
+    ServiceError,
+    StationBusy,
+    StationTaken,
+    Superseded,
+    TimeIsUp,
+    UnknownRun,
+    problem_of,
+)
+from service.journal import Journal
+from service.run_record import AT_WORK, Run, moment_of
+from service.runs import Performed, StopSignal
+
+log = logging.getLogger(__name__)
+
+Perform = Callable[[Run, StopSignal], Performed]
+LOOK_S = 0.25
+"""How often a stop or an answer that another process wrote down is looked for while a run is at work."""
+INTERRUPTIONS = 2
+"""So often a run may go on after its program died; once more, and it is taken for the cause."""
+
+
+@dataclass(frozen=True)
+class Hands:
+    """What a worker needs beside its jobs; wiring.py chooses."""
+
+    perform: Perform
+    hold: Callable[[str], AbstractContextManager[None]]
+    """The station's lock, while a run waits for a person."""
+    make_idle: Callable[[str], None]
+    """Leave the station's scope idle: somebody died while it was at work."""
+    limit_s: float
+    """How long a run may be at the bench when it does not say itself."""
+
+
+@dataclass
+class _Active:
+    stop: StopSignal = field(default_factory=StopSignal)
+    news: threading.Event = field(default_factory=threading.Event)
+
+
+def job_of(run: Run) -> str:
+    """The job that may do the run."""
+    return f"{run.id}.{run.job}"
+
+
+class Doing:
+    """The runs that this process does. `stations`: those it knows; None when it does none."""
+
+    def __init__(self, journal: Journal, hands: Hands, worker: str, stations: frozenset[str]) -> None:
+        self._journal = journal
+        self._store = journal.store
+        self._hands = hands
+        self._worker = worker
+        self._stations = stations
+        self._active: dict[str, _Active] = {}
+        self._changed = threading.Condition()
+        self.closing = False
+
+    def do(self, job: str) -> None:
+        """Called with a job's id, in a thread of its own."""
+        run_id, _, number = job.rpartition(".")
+        try:
+            run = self._store.read(run_id)
+        except UnknownRun:
+            return  # thrown away meanwhile
+        if self.closing or run.settled or run.job != int(number):
+            return
+        if run.station not in self._stations:
+            self._give_up(run, f"station {run.station} is no longer in the stations file")
+            return
+        try:
+            self._interrupted_first(run)
+            self._do(run)
+        except Superseded as error:
+            log.warning("%s", error)
+
+    def busy_with(self, run_id: str) -> bool:
+        """Whether this process does the run just now."""
+        with self._changed:
+            return run_id in self._active
+
+    def stop(self, run_id: str, reason: str) -> None:
+        """Ask the run to stop, when it is done here."""
+        with self._changed:
+            if active := self._active.get(run_id):
+                active.stop.ask(reason)
+                active.news.set()
+
+    def wake(self, run_id: str) -> None:
+        """There is an answer for the run."""
+        with self._changed:
+            if active := self._active.get(run_id):
+                active.news.set()
+
+    def look(self) -> None:
+        """See what other processes wrote down for the runs that are done here."""
+        with self._changed:
+            active = list(self._active)
+        for run_id in active:
+            if reason := self._store.read(run_id).stop_reason:
+                self.stop(run_id, reason)
+
+    def close(self, grace_s: float, stop_s: float) -> None:
+        """Begin nothing more; what is at work may end within the grace, then it is put back."""
+        with self._changed:
+            self.closing = True
+            for active in self._active.values():
+                active.news.set()
+            self._changed.wait_for(lambda: not self._active, timeout=grace_s)
+            for active in self._active.values():
+                active.stop.ask_to_put_back("the service was stopped; the run goes on when it is back")
+            if not self._changed.wait_for(lambda: not self._active, timeout=stop_s):
+                log.warning("runs %s did not stop within %g s", ", ".join(self._active), stop_s)
+
+    def _do(self, run: Run) -> None:
+        run = replace(run, worker=self._worker)
+        with self._active_as(run) as active:
+            if run.state == "running" and self._too_often(run):
+                return
+            if run.stop_reason:
+                active.stop.ask(run.stop_reason)
+            while True:
+                if run.state == "waiting" and not self._answered(run, active):
+                    return
+                performed = self._perform(run, active)
+                if performed is None or performed.run.state != "waiting":
+                    return
+                run = replace(performed.run, worker=self._worker)
+
+    def _perform(self, run: Run, active: _Active) -> Performed | None:
+        """None when the service closes before the station was free."""
+        limit_s = run.limit_s or self._hands.limit_s
+        late = TimeIsUp(f"run {run.id} was at the bench for {limit_s:g} s, longer than it may")
+        clock = threading.Timer(limit_s, active.stop.ask, (str(late), late))
+        clock.daemon = True
+        clock.start()
+        try:
+            while not self.closing:
+                try:
+                    return self._hands.perform(run, active.stop)
+                except IllegalMove as error:
+                    log.info("%s", error)  # it was cancelled just before it began
+                    return None
+                except StationTaken:
+                    # by a run whose worker is away; an operator can move or end it
+                    active.news.wait(LOOK_S)
+                    if active.stop.asked():
+                        self._journal.move(run.id, "cancelled", job=run.job, message=active.stop.reason)
+                        return None
+            return None
+        finally:
+            clock.cancel()
+
+    def _answered(self, run: Run, active: _Active) -> bool:
+        """Wait for the person; False when the run ended instead, or the service closes."""
+        with ExitStack() as held:
+            try:
+                held.enter_context(self._hands.hold(run.station))
+            except StationBusy as error:
+                log.warning("run %s waits without its station: %s", run.id, error)
+            while not self.closing:
+                now = self._store.read(run.id)
+                if active.stop.asked() or now.stop_reason:
+                    reason = active.stop.reason or now.stop_reason or ""
+                    self._journal.move(run.id, "cancelled", job=run.job, message=reason)
+                    return False
+                if now.waiting_for is None:
+                    return True
+                if self._journal.clock() >= moment_of(now.waiting_for["until"], "until"):
+                    self._end(run, NobodyCame(f"nobody came by {now.waiting_for['until']}"))
+                    return False
+                active.news.wait(LOOK_S)
+                active.news.clear()
+        return False
+
+    def _interrupted_first(self, run: Run) -> None:
+        """A run that this worker was at when it died has the station: whatever is queued comes after it."""
+        for other in self._store.in_states(*AT_WORK, station=run.station):
+            if other.id == run.id or other.origin != "service" or other.worker != self._worker:
+                continue
+            if not self.busy_with(other.id):
+                self._do(self._store.change(other.id, lambda now: {"job": now.job + 1}))
+
+    def _too_often(self, run: Run) -> bool:
+        times = sum(event["event"] == "resumed" for _, event in self._store.events(run.id))
+        if times < INTERRUPTIONS:
+            return False
+        self._give_up(
+            run,
+            f"the program died {times + 1} times while this run was at work: what was captured is kept, "
+            "nothing was judged; look into the log before you start it again",
+        )
+        return True
+
+    def _give_up(self, run: Run, sentence: str) -> None:
+        if run.state in AT_WORK:
+            self._hands.make_idle(run.station)
+        self._end(run, Interrupted(sentence))
+
+    def _end(self, run: Run, error: ServiceError) -> None:
+        self._journal.move(run.id, "error", job=run.job, message=str(error), error=problem_of(error))
+
+    @contextmanager
+    def _active_as(self, run: Run) -> Iterator[_Active]:
+        active = _Active()
+        with self._changed:
+            self._active[run.id] = active
+        try:
+            yield active
+        finally:
+            with self._changed:
+                del self._active[run.id]
+                self._changed.notify_all()
