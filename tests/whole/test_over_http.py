@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import httpx
@@ -14,20 +12,7 @@ from service.settings import read_settings
 from service.web.serving import serving
 from service.wiring import build
 from tests.whole.benches import one_bench
-
-STATIONS = """
-[[station]]
-name = "north-1"
-scope = "{scope}"
-dialect = "scpi-1999"
-serial = "{serial}"
-baud = 230400
-frame = "8N1"
-logic = "3.3"
-[station.probes]
-to_target = {{channel = "1", ratio = 10}}
-from_target = {{channel = "2", ratio = 10}}
-"""
+from tests.whole.over_http import STATIONS, finished
 
 
 @pytest.fixture(scope="module")
@@ -51,16 +36,6 @@ def run(api: httpx.Client) -> dict[str, Any]:
     asked = api.post("/stations/north-1/echo-tests", json={"send": {"text": "Tide 7"}})
     assert asked.status_code == 202
     return finished(api, asked.headers["Location"].removeprefix("/api/v1"))
-
-
-def finished(api: httpx.Client, place: str) -> dict[str, Any]:
-    """The run once it has ended; its event stream tells when, nobody sleeps."""
-    with api.stream("GET", f"{place}/events") as events:
-        for _ in events.iter_lines():
-            pass
-    answer: dict[str, Any] = api.get(place).json()
-    assert answer["state"] in ("done", "error", "cancelled"), answer
-    return answer
 
 
 def test_a_run_ends_with_its_verdict_and_its_result(run: dict[str, Any]) -> None:
@@ -126,21 +101,3 @@ def test_two_runs_on_one_station_come_one_after_the_other(api: httpx.Client) -> 
     first, second = (finished(api, a.headers["Location"].removeprefix("/api/v1")) for a in asked)
     assert (first["verdict"], second["verdict"]) == ("pass", "pass")
     assert second["started_at"] >= first["finished_at"]
-
-
-def test_a_scope_that_went_away_ends_the_run_with_an_error_and_the_service_goes_on(tmp_path: Path) -> None:
-    """One clear sentence with the address; the next question is answered."""
-    stations = tmp_path / "harbour.toml"
-    stations.write_text(STATIONS.format(scope="TCPIP::127.0.0.1::9::SOCKET", serial="socket://127.0.0.1:9"))
-    given = {"data": tmp_path / "data", "stations": stations, "port": 0, "locks": tmp_path / "locks"}
-    begin = time.monotonic()
-    with (
-        serving(build(read_settings(given, {}))) as url,
-        httpx.Client(base_url=f"{url}/api/v1", timeout=30) as client,
-    ):
-        asked = client.post("/stations/north-1/echo-tests", json={"send": {"hex": "41"}})
-        run = finished(client, asked.headers["Location"].removeprefix("/api/v1"))
-        assert run["state"] == "error"
-        assert "127.0.0.1" in str(run["error"])
-        assert client.get("/stations").status_code == 200
-    assert time.monotonic() - begin < 30
