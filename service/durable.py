@@ -104,7 +104,7 @@ class DurableEngine:
         return self._started and not self._ending.is_set()
 
     def submit(self, run_id: str) -> None:
-        if self._started:  # else its record waits for the start
+        if self.working:  # else its record waits for the next start
             self._put(self._journal.store.read(run_id))
 
     def require_room(self, station: str) -> None:
@@ -162,6 +162,10 @@ class DurableEngine:
             )
         self._rehome(run.station)
         return self._journal.store.read(run_id)
+
+    def forget(self, runs: Sequence[Run]) -> None:
+        """The runs are thrown away: so is what is known of their jobs."""
+        self._jobs.forget([f"{run.id}.{number}" for run in runs for number in range(1, run.job + 1)])
 
     def queue_of(self, station: str) -> tuple[str, ...]:
         queued = self._journal.store.in_states("queued", station=station)

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from service.errors import BadSettings
+from service.run_record import KINDS
 
 
 @dataclass(frozen=True)
@@ -28,6 +29,7 @@ class Settings:
     queue_max: int
     upload_max_bytes: int
     key_hours: float
+    keep_days: Mapping[str, float]
 
     @property
     def database_url(self) -> str:
@@ -123,6 +125,18 @@ def _switch(value: Any) -> bool:
         raise ValueError("must be on or off") from None
 
 
+def _days(value: Any) -> dict[str, float]:
+    if isinstance(value, Mapping):
+        return dict(value)
+    days = {}
+    for part in filter(None, (p.strip() for p in str(value).split(","))):
+        kind, _, number = part.partition("=")
+        if kind not in KINDS:
+            raise ValueError(f"{kind!r} is no kind of run, there are {', '.join(KINDS)}")
+        days[kind] = _number(float, 0.01, 36_500)(number)
+    return days
+
+
 def _number(kind: type, low: float, high: float) -> Callable[[Any], Any]:
     def parse(value: Any) -> Any:
         number = kind(value)
@@ -169,6 +183,12 @@ SETTINGS: tuple[Setting, ...] = (
         64 << 20,
         "largest capture file that is taken, bytes",
         _number(int, 1024, 1 << 34),
+    ),
+    Setting(
+        "keep_days",
+        "",
+        'after how many days runs are thrown away, by kind: "echo-test=180,check=730"; empty: never',
+        _days,
     ),
     Setting(
         "key_hours", 24.0, "hours for which an Idempotency-Key is remembered", _number(float, 0.01, 24 * 365)

@@ -80,7 +80,7 @@ def load_stations(path: Path | str) -> tuple[Station, ...]:
     path = Path(path)
     document = read_toml(path)
     where = Place(str(path))
-    where.known(document, ("station",))
+    where.known(document, ("station", "schedule"))
     tables = document.get("station", [])
     if not isinstance(tables, list) or not all(isinstance(t, dict) for t in tables):
         raise where.wrong("stations are written as [[station]], with two brackets")

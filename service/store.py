@@ -162,6 +162,8 @@ class RunStore:
             connection.execute(
                 sa.insert(t.captures).values({**row, "size": len(npz), "facts": dict(facts or {})})
             )
+            with self._refusals(f"capture {label!r} of run {run_id}"):
+                self.blobs.keep(npz)  # again: retention may have thrown the same file away meanwhile
             named = known(connection)
             assert named is not None
             return named

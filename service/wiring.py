@@ -24,6 +24,7 @@ from service.locks import StationLocks
 from service.pipeline.trace import Shot
 from service.repeats import Repeats
 from service.report.meta import ReportMeta
+from service.retention import Retention
 from service.run_record import Clock, Run, utc_now
 from service.runs import (
     EchoTest,
@@ -35,6 +36,7 @@ from service.runs import (
     Work,
     perform,
 )
+from service.scheduler import Scheduler, read_schedules
 from service.settings import Settings
 from service.stations import Station, load_stations, station_named
 from service.store import RunStore
@@ -57,6 +59,21 @@ class Wiring:
     tools: Tools
     engine: Engine
     intake: Intake
+    scheduler: Scheduler
+    retention: Retention
+
+    def start(self) -> None:
+        """Begin to work. A second call does nothing. Raises as `Engine.start` and `Scheduler.start` do."""
+        self.engine.start()
+        self.scheduler.start()
+        self.retention.start()
+
+    def close(self) -> None:
+        """End in order; what is unfinished goes on at the next start."""
+        self.retention.close()
+        self.scheduler.close()
+        self.engine.close()
+        self.store.database.close()
 
     def station(self, name: str) -> Station:
         """UnknownStation names the nearest."""
@@ -110,7 +127,11 @@ def build(
         patience_s=PATIENCE_S,
     )
     repeats = Repeats(store, settings.key_hours, clock)
-    return Wiring(settings, known, store, journal, tools, engine, Intake(known, journal, repeats, engine))
+    intake = Intake(known, journal, repeats, engine)
+    tables = read_schedules(settings.stations) if stations is None else ()
+    scheduler = Scheduler(store.database, intake, clock, tuple(tools.work), tables)
+    retention = Retention(store, settings.keep_days, clock, engine.forget)
+    return Wiring(settings, known, store, journal, tools, engine, intake, scheduler, retention)
 
 
 def post_of(settings: Settings, stations: Sequence[str] | None = None, name: str | None = None) -> Post:

@@ -92,7 +92,17 @@ async def _http(request: Request, error: Exception) -> Response:
         413: "the body is larger than is taken here",
     }
     detail = words.get(error.status_code, str(error.detail))
-    return problem_response(error.status_code, detail, path, headers=error.headers)
+    headers = dict(error.headers or {})
+    if error.status_code == 405:
+        headers["Allow"] = ", ".join(sorted(_methods_of(request)))
+    return problem_response(error.status_code, detail, path, headers=headers)
+
+
+def _methods_of(request: Request) -> set[str]:
+    """All methods that the address has: the router names those of its first route only."""
+    template = request.scope["route"].path if "route" in request.scope else request.url.path
+    paths: dict[str, dict[str, object]] = request.app.openapi()["paths"]
+    return {m.upper() for path, item in paths.items() if path.endswith(template) for m in item}
 
 
 async def _validation(request: Request, error: Exception) -> Response:

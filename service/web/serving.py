@@ -100,13 +100,13 @@ def _server(wiring: Wiring, door: socket.socket, on_ready: Callable[[str], None]
 
 
 def _run(server: _Server, door: socket.socket, wiring: Wiring) -> None:
-    wiring.engine.start()  # here rather than in the lifespan, where its error would end the process
+    wiring.start()  # here rather than in the lifespan, where its error would end the process
     try:
         server.run(sockets=[door])
     except SystemExit:
         raise ServiceError("the service could not start; its log has the details") from None
     finally:
-        wiring.engine.close()
+        wiring.close()
 
 
 @contextmanager

@@ -64,7 +64,7 @@ def test_every_call_with_a_name_in_its_address_answers_404_for_an_unknown_one(cl
     """Walks all routes, those of tomorrow too."""
     walked = 0
     for method, path in routes_of(client.app):  # type: ignore[arg-type]
-        if "{" not in path:
+        if "{" not in path or method == "PUT":  # which makes what is not there
             continue
         body = BODIES.get(path.rsplit("/", 1)[-1])
         assert_problem(client.request(method, wrong_address(path), json=body), 404)
