@@ -127,13 +127,19 @@ def _find_shape(places: _Places, room: int) -> Shape | None:
     """The template that fits some of the edges best; `room` samples on each side belong to one edge."""
     half, rise = min(room, LOOK), 1.0
     for _ in range(2):
-        inside = places.inside(half)
-        some = inside[:: max(len(inside) // SOME, 1)][:SOME]
+        some = _some(places, half)
         if len(some) == 0 or half < 1:
             return None
         rise = rise_from_area(places.windows(some, half), places.positions[some])
         half = min(room, math.ceil(0.8 * rise) + 1)
-    return _best_table(places.windows(some, half), places.positions[some], rise)
+    some = _some(places, half)  # the window may have grown past the record's ends
+    return _best_table(places.windows(some, half), places.positions[some], rise) if len(some) else None
+
+
+def _some(places: _Places, half: int) -> NDArray[np.int64]:
+    """Edges spread over the record whose windows lie within it."""
+    inside = places.inside(half)
+    return inside[:: max(len(inside) // SOME, 1)][:SOME]
 
 
 def _best_table(windows: Windows, positions: NDArray[np.float64], rise: float) -> Shape:
