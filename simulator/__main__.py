@@ -14,12 +14,12 @@ import threading
 from collections.abc import Sequence
 from pathlib import Path
 
-from simulator.bench import SWITCH_NAMES, Bench, open_benches
+from simulator.bench import Bench, open_benches
 from simulator.faults import BENCHES, FIRMWARES, Kind
 from simulator.frame import Frame
 from simulator.scope.errors import ScpiError
 from simulator.scope.switches import Switches
-from simulator.transports.delivery import SHAPES
+from simulator.transports.delivery import FAULTS, SWITCH_NAMES
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -79,7 +79,7 @@ def _kinds() -> dict[str, list[dict[str, str | None]]]:
         name: [{"name": row.name, "about": row.about, "finding": row.finding} for row in kinds]
         for name, kinds in rows.items()
     }
-    listed["fault"] = [{"name": name, "about": about} for name, about, *_ in SHAPES]
+    listed["fault"] = [{"name": fault.name, "about": fault.about} for fault in FAULTS]
     return listed
 
 

@@ -16,14 +16,12 @@ from simulator.plan import BenchPlan
 from simulator.scope.instrument import Scope
 from simulator.scope.switches import Switches
 from simulator.transports import raw_socket
-from simulator.transports.delivery import SHAPES
+from simulator.transports.delivery import REFUSED, SILENT_ACCEPT, SWITCH_NAMES
 from simulator.transports.hislip import HislipServer
 from simulator.transports.locks import Locks
-from simulator.transports.server import Server
+from simulator.transports.server import Serve, Server
 from simulator.transports.vxi11 import Vxi11Server
 from simulator.wires.network import Network
-
-SWITCH_NAMES = tuple(name for name, *_ in SHAPES)
 
 
 @dataclass(frozen=True)
@@ -61,13 +59,17 @@ class Bench:
         self._doors = Doors(host)
         locks = Locks()
         hislip, vxi11 = HislipServer(self.scope, locks), Vxi11Server(self.scope, locks)
-        self._servers = (
-            Server(host, lambda connection: raw_socket.serve(connection, self.scope), "socket"),
-            Server(host, hislip.serve, "hislip"),
-            Server(host, vxi11.serve_core, "vxi11"),
-            Server(host, vxi11.serve_abort, "vxi11-abort"),
+        ways: tuple[tuple[str, Serve], ...] = (
+            ("socket", lambda connection: raw_socket.serve(connection, self.scope)),
+            ("hislip", hislip.serve),
+            ("vxi11", vxi11.serve_core),
+            ("vxi11-abort", vxi11.serve_abort),
+        )
+        self._servers = tuple(
+            Server(host, serve, name, lambda: switches.take(SILENT_ACCEPT)) for name, serve in ways
         )
         vxi11.abort_port = self._servers[3].port
+        switches.handle(REFUSED, self._refuse_controllers)
         self._porter = Porter(self._doors, self._work)
         self.addresses = Addresses(
             station=plan.station,
@@ -84,6 +86,10 @@ class Bench:
             server.close()
         self._porter.close()
         self._doors.close()
+
+    def _refuse_controllers(self, seconds: float) -> None:
+        for server in self._servers:
+            server.refuse(seconds)
 
     def _settle(self) -> None:
         """Lets in what the PC has written, and out what is due for it.

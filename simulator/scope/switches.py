@@ -8,7 +8,7 @@ switch.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from simulator.scope.errors import ScpiError
 
@@ -22,6 +22,7 @@ class Switches:
         """`from_the_start`: entries NAME or NAME:TIMES. ScpiError or ValueError for a wrong one."""
         self._names = tuple(names)
         self._left: dict[str, float] = {}
+        self._handlers: dict[str, Callable[[float], None]] = {}
         for entry in from_the_start:
             name, _, times = entry.partition(":")
             self.set(name, float(times) if times else FOR_EVER)
@@ -30,7 +31,16 @@ class Switches:
         """Switches a fault on for so many times; 0 switches it off. ScpiError -224 for an unknown one."""
         if name not in self._names:
             raise ScpiError(-224, f"{name[:20]} is none of {','.join(self._names)}")
-        self._left[name] = times
+        if name in self._handlers:
+            self._handlers[name](times)
+        else:
+            self._left[name] = times
+
+    def handle(self, name: str, handler: Callable[[float], None]) -> None:
+        """Somebody does himself what this switch is for, as soon as it is set, with the number that came."""
+        self._handlers[name] = handler
+        if times := self._left.pop(name, 0):
+            handler(times)
 
     def take(self, name: str) -> bool:
         """True when the fault works now; that uses it up once."""

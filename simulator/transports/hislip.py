@@ -21,7 +21,7 @@ from typing import ClassVar
 
 from simulator.scope.instrument import Conversation, Scope
 from simulator.transports import hislip_messages as hs
-from simulator.transports.delivery import deliver
+from simulator.transports.delivery import INTERRUPTED, SERVICE_REQUEST, deliver
 from simulator.transports.hislip_messages import Malformed, Message, TooLarge
 from simulator.transports.locks import EXCLUSIVE, SHARED, Locks
 from simulator.transports.server import hang_up, is_gone
@@ -208,7 +208,14 @@ class Session:
             self.send_async(Message(hs.ASYNC_INTERRUPTED, 0, message.parameter))
 
     def _respond(self, response: bytes, number: int) -> bool:
-        delivery = deliver(response, self._server.scope.switches)
+        switches = self._server.scope.switches
+        if switches.take(SERVICE_REQUEST):
+            self.send_async(Message(hs.ASYNC_SERVICE_REQUEST, self._conversation.status_byte() | 64))
+        if switches.take(INTERRUPTED):
+            self.send_sync(Message(hs.INTERRUPTED, 0, number))
+            self.send_async(Message(hs.ASYNC_INTERRUPTED, 0, number))
+            return True
+        delivery = deliver(response, switches)
         self._conversation.message_available = bool(delivery.parts)
         for place, (pause_s, part) in enumerate(delivery.parts, start=1):
             time.sleep(pause_s)

@@ -13,46 +13,83 @@ import contextlib
 import select
 import socket
 import threading
+import time
 from collections.abc import Callable
 
 Serve = Callable[[socket.socket], None]
+BACKLOG = 128
 
 
 class Server:
     """Accepts connections and serves each in a thread of its own."""
 
-    def __init__(self, host: str, serve: Serve, name: str) -> None:
+    def __init__(
+        self, host: str, serve: Serve, name: str, is_mute: Callable[[], bool] = lambda: False
+    ) -> None:
+        """`is_mute` is asked at each connection: True, and nothing is ever said on it."""
         self._serve = serve
         self._name = name
+        self._is_mute = is_mute
         self._open: set[socket.socket] = set()
         self._lock = threading.Lock()
+        self._changed = threading.Condition(self._lock)
         self._closing = False
-        self._listener = socket.create_server((host, 0), backlog=128)
-        self.port: int = self._listener.getsockname()[1]
+        self._deaf_until = 0.0
+        self._listener = socket.create_server((host, 0), backlog=BACKLOG)
+        self._address: tuple[str, int] = self._listener.getsockname()
         self._threads: list[threading.Thread] = []
         self._acceptor = threading.Thread(target=self._accept, name=f"{name}-accept", daemon=True)
         self._acceptor.start()
 
+    @property
+    def port(self) -> int:
+        return self._address[1]
+
+    def refuse(self, seconds: float) -> None:
+        """Ends all connections and refuses new ones for so long (of real time); 0 ends that."""
+        self._stop_listening(until=time.monotonic() + seconds)
+
     def close(self) -> None:
         """Ends all connections and waits for their threads."""
-        with self._lock:
-            self._closing = True
-            connections = list(self._open)
-        with contextlib.suppress(OSError):
-            self._listener.shutdown(socket.SHUT_RDWR)
-        for connection in connections:
-            hang_up(connection)
+        self._stop_listening(closing=True)
         self._acceptor.join(5)
         self._listener.close()
         for thread in self._threads:
             thread.join(5)
+
+    def _stop_listening(self, *, until: float = 0.0, closing: bool = False) -> None:
+        with self._lock:
+            self._deaf_until, self._closing = until, self._closing or closing
+            connections = list(self._open) if closing or until > time.monotonic() else []
+            self._changed.notify_all()
+            listener = self._listener
+        if connections or closing or until > time.monotonic():
+            hang_up(listener)
+        for connection in connections:
+            hang_up(connection)
+
+    def _listen_again(self) -> bool:
+        """The listener was shut down: keep its port, which refuses until it listens; False at the end."""
+        self._listener.close()
+        deaf = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        deaf.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        deaf.bind(self._address)
+        with self._lock:
+            self._listener = deaf
+            while not self._closing and (left := self._deaf_until - time.monotonic()) > 0:
+                self._changed.wait(min(left, threading.TIMEOUT_MAX))
+            if not self._closing:
+                deaf.listen(BACKLOG)
+            return not self._closing
 
     def _accept(self) -> None:
         while True:
             try:
                 connection, _ = self._listener.accept()
             except OSError:
-                return  # closed
+                if self._closing or not self._listen_again():
+                    return
+                continue
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             with self._lock:
                 if self._closing:
@@ -68,7 +105,10 @@ class Server:
 
     def _run(self, connection: socket.socket) -> None:
         try:
-            self._serve(connection)
+            if self._is_mute():
+                swallow(connection)
+            else:
+                self._serve(connection)
         except OSError:
             pass  # the peer went away: that ends this connection, nothing else
         finally:
@@ -81,6 +121,12 @@ def hang_up(connection: socket.socket) -> None:
     """Ends a connection so that a thread that reads from it wakes up."""
     with contextlib.suppress(OSError):
         connection.shutdown(socket.SHUT_RDWR)
+
+
+def swallow(connection: socket.socket) -> None:
+    """Takes everything and says nothing, until the peer closes."""
+    while connection.recv(65536):
+        pass
 
 
 def is_gone(connection: socket.socket) -> bool:
