@@ -37,8 +37,12 @@ STRIDES = (24, 12, 6, 3, 1, 1)
 UNSEEN = 1.6
 """Rise time, in samples, below which one shape cannot be told from another: a bell curve is taken."""
 LEAST = round(math.log(MIN_RISE) / math.log(RISE_GRID))
-WRONG_SHAPE = 0.06
-"""Error of an edge time, in samples, when an edge of one sample is given a wrong shape; measured."""
+UNRESOLVED = ((0.5, 0.45), (1.0, 0.2), (1.8, 0.04), (2.5, 0.0))
+"""(samples an edge, error of its time in samples) where the samples do not show the shape. With none on the
+edge it lies anywhere between two, 1/sqrt(12) = 0.29 (rectangular, JCGM 100 4.3.7), and where bits are nearly
+whole samples long these errors run with the edge's number instead of averaging out: half as much again. With
+one or two, a ramp or a one-pole edge is taken for a bell. Measured at such rates, the worst there are.
+"""
 FEW_SAMPLES = 2.5
 """Samples an edge from which its shape shows ..."""
 DOUBTFUL_SHAPE = 0.004
@@ -117,10 +121,10 @@ def _template_positions(places: _Places, shape: Shape) -> NDArray[np.float64]:
 
 def _expected_sigma(shape: Shape, noise_over_swing: float) -> float:
     """Standard deviation of one edge time, samples."""
-    # with few samples an edge its shape cannot be known well
-    few = min(max((FEW_SAMPLES - shape.rise) / (FEW_SAMPLES - 1), 0.0), 1.0)
+    rises, errors = zip(*UNRESOLVED, strict=True)
+    unresolved = float(np.interp(shape.rise, rises, errors))
     rest = DOUBTFUL_SHAPE * (FEW_SAMPLES / max(shape.rise, FEW_SAMPLES)) ** 2
-    return math.hypot(noise_over_swing * shape.error, WRONG_SHAPE * few, rest)
+    return math.hypot(noise_over_swing * shape.error, unresolved, rest)
 
 
 def _find_shape(places: _Places, room: int) -> Shape | None:

@@ -12,7 +12,7 @@ from service.pipeline.reading import read_line
 from service.pipeline.readings import FrameFormat
 from tests.bench.bounds import bit_time_bound, bound_db, edge_sigma
 from tests.bench.timing import PAYLOADS, SHAPES, bound_of, errors_and_hits, wire_of
-from tests.reference import Wire, gaussian, trace_of
+from tests.reference import Shape, Wire, gaussian, one_pole, ramp, trace_of
 
 F8N1 = FrameFormat.parse("8N1")
 
@@ -96,3 +96,26 @@ def test_a_glitch_on_an_edge_does_not_pull_the_bit_time(rng: np.random.Generator
     reading = read_line(spoilt, baud=230400, frame=F8N1)
     assert reading.bit_time_s is not None
     assert reading.bit_time_s.value * 230400 == pytest.approx(1, abs=5e-6)
+
+
+@pytest.mark.parametrize("samples_per_bit", [20, 43, 208])
+@pytest.mark.parametrize(
+    "edge", [ramp(0.0), ramp(8e-9), one_pole(10e-9), one_pole(20e-9), gaussian(10e-9)],
+    ids=["step", "ramp", "fast pole", "pole", "bell"],
+)  # fmt: skip
+def test_edges_that_the_samples_do_not_show_make_the_interval_wide_enough(
+    samples_per_bit: int, edge: Shape, rng: np.random.Generator
+) -> None:
+    """An edge between two samples lies anywhere between them (JCGM 100 4.3.7): 90 % of 60 runs and more.
+
+    The rates are a little off whole numbers of samples a bit, where these errors do not average out.
+    """
+    hits = 0
+    for _ in range(60):
+        baud = 230_400 * (1 + rng.uniform(-3e-3, 3e-3))
+        wire = Wire(shape=edge, range_v=8.0, interval_s=1 / 230_400 / samples_per_bit)
+        trace = trace_of(list(b"Tide 7"), baud, F8N1, wire, phase=rng.uniform(), gaps_bits=0.7)
+        value = read_line(trace, baud=230_400.0, frame=F8N1).bit_time_s
+        assert value is not None
+        hits += abs(value.value - 1 / baud) <= value.u_record
+    assert hits >= 54
