@@ -29,7 +29,7 @@ from service.errors import ServiceError
 NAME = "benchwarden"
 WORKFLOW = "benchwarden.job"
 VERSION = "1"
-POLL_S = 0.1
+POLL_S = 0.07
 """How often a pool is looked at, seconds: most of the time from a request to its start."""
 RECOVERIES = 50
 """More than ever needed: the caller counts how often a run was interrupted, and knows what to do then."""
@@ -194,4 +194,5 @@ def _library() -> Any:
     for handler in tuple(logger.handlers):
         logger.removeHandler(handler)
     logger.propagate = True
+    logger.setLevel(logging.WARNING)
     return dbos

@@ -86,7 +86,7 @@ def read_capture(path: Path) -> Capture:
 def _put(archive: zipfile.ZipFile, name: str, content: bytes) -> None:
     entry = zipfile.ZipInfo(name, _EPOCH)  # no clock: the same capture gives the same bytes
     entry.compress_type = zipfile.ZIP_DEFLATED
-    archive.writestr(entry, content)
+    archive.writestr(entry, content, compresslevel=1)  # an entry of its own does not take the archive's
 
 
 def _about(capture: Capture) -> dict[str, Any]:

@@ -1,0 +1,55 @@
+"""`benchwarden worker`: knows its stations, works, and ends in order."""
+
+from __future__ import annotations
+
+import signal
+from pathlib import Path
+
+import pytest
+
+from service.cli.main import run
+from service.database import Database
+from service.workers import Workers
+from tests.service.cli.test_benches import started
+
+STATIONS = """
+[[station]]
+name = "north-1"
+scope = "TCPIP::127.0.0.1::9::SOCKET"
+dialect = "scpi-1999"
+serial = "socket://127.0.0.1:9"
+baud = 230400
+frame = "8N1"
+logic = "3.3"
+[station.probes]
+to_target = {channel = "1", ratio = 10}
+from_target = {channel = "2", ratio = 10}
+"""
+
+
+def test_a_station_that_is_none_is_refused_with_those_that_there_are(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Exit code 2; a worker of a misspelt station would wait for ever."""
+    file = tmp_path / "stations.toml"
+    file.write_text(STATIONS)
+    words = ["worker", "--stations", "north-11", "--file", str(file), "--data", str(tmp_path / "data")]
+    assert run(words) == 2
+    assert "did you mean north-1" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_worker_says_what_it_does_and_ends_with_the_signal(tmp_path: Path, number: signal.Signals) -> None:
+    """Exit code 0; afterwards the others see at once that it is gone."""
+    file, data = tmp_path / "stations.toml", tmp_path / "data"
+    file.write_text(STATIONS)
+    words = ["worker", "--stations", "north-1", "--file", str(file), "--data", str(data)]
+    with started(*words, cwd=tmp_path) as child:
+        assert child.stdout is not None
+        assert "north-1" in child.stdout.readline()
+        workers = Workers(Database(f"sqlite:///{data / 'benchwarden.db'}"))
+        assert workers.of(["north-1"])["north-1"].alive
+        child.send_signal(number)
+        assert child.wait(20) == 0
+    assert not workers.of(["north-1"])["north-1"].alive
+    workers.database.close()
