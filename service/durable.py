@@ -36,7 +36,7 @@ CLOSE_GRACE_S = 10.0
 """A run of an echo test takes a few seconds: worth waiting for when the service is stopped."""
 STOP_S = 5.0
 """For a run to leave the scope idle after it was asked to stop."""
-RECONCILE_BEATS = 6
+RECONCILE_BEATS = 2
 CLASS_STEP = 700_000_000
 """Jobs are numbered by class, then by the order of asking; the library's numbers end at 2^31."""
 
@@ -68,6 +68,7 @@ class DurableEngine:
         self._doing = Doing(journal.patient(patience_s), hands, post.worker, stations)
         self._jobs = Jobs(jobs_url, post.worker, self._doing.do)
         self._ending = threading.Event()
+        self._suspects: set[str] = set()
         self._started = False
         self._held = ExitStack()
         self._keeper = threading.Thread(target=self._keep, name="engine", daemon=True)
@@ -252,6 +253,8 @@ class DurableEngine:
                 self._give_up(run, f"station {run.station} is no longer in the stations file")
             elif run.state == "queued" or (self._post.works and run.worker == self._post.worker):
                 self._put_anew(run)
+        if self._post.works and not first:
+            self._end_forgotten_jobs()
         for run in unsettled:
             if run.origin != "service" and not _maker_lives(run):
                 self._give_up(
@@ -259,6 +262,17 @@ class DurableEngine:
                     "the program was stopped while this run was at work: captures taken so far were kept, "
                     "nothing was judged; start the run again",
                 )
+
+    def _end_forgotten_jobs(self) -> None:
+        """A job that nobody does and whose end could not be recorded (a full disk) would block its lane.
+
+        Seen so twice: between the end of a run and that of its job there is always a moment.
+        """
+        idle = {j for j in self._jobs.at_work() if not self._doing.busy_with(j.rpartition(".")[0])}
+        for job in idle & self._suspects:
+            log.warning("job %s had ended without a record of it", job)
+            self._jobs.drop(job)
+        self._suspects = idle
 
     def _give_up(self, run: Run, sentence: str) -> None:
         error: ServiceError = Interrupted(sentence)

@@ -131,6 +131,14 @@ class Jobs:
             found = self._client.list_workflows(workflow_ids=wanted, load_input=False, load_output=False)
         return {job.workflow_id for job in found if job.status in PENDING}
 
+    def at_work(self) -> set[str]:
+        """Those that this worker has begun and not recorded as ended."""
+        with translated(self._url):
+            found = self._client.list_workflows(
+                status="PENDING", executor_id=self._worker, load_input=False, load_output=False
+            )
+        return {job.workflow_id for job in found}
+
     def forget(self, jobs: Sequence[str]) -> None:
         """Remove what is known of jobs that ended."""
         with translated(self._url):

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import signal
+import threading
 from typing import Any
 
 
@@ -25,7 +27,6 @@ def add(commands: Any) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Works until it is told to end; that end is 0."""
-    from service.cli.children import termination_interrupts
     from service.cli.say import log_to_stderr, say
     from service.settings import read_settings
     from service.wiring import build, post_of
@@ -38,20 +39,23 @@ def run(arguments: argparse.Namespace) -> int:
     wiring = build(settings, post=post)
     for name in names or ():
         wiring.station(name)
-    with termination_interrupts():
-        wiring.engine.start()
-        try:
-            whose = ", ".join(names or ["all stations"])
-            say(f"worker {post.worker} does the runs of {whose} (Ctrl-C ends it)")
-            _until_told()
-        except KeyboardInterrupt:
-            pass  # told to end
-        finally:
-            wiring.engine.close()
+    told = _told_to_end()
+    wiring.engine.start()
+    try:
+        whose = ", ".join(names or ["all stations"])
+        say(f"worker {post.worker} does the runs of {whose} (Ctrl-C ends it)")
+        told.wait()
+    finally:
+        wiring.engine.close()
     return 0
 
 
-def _until_told() -> None:
-    import threading
+def _told_to_end() -> threading.Event:
+    """Set by a signal that asks to end; an interrupt by exception could get lost in somebody's callback."""
+    told = threading.Event()
+    for name in SIGNALS:
+        signal.signal(getattr(signal, name), lambda _number, _frame: told.set())
+    return told
 
-    threading.Event().wait()
+
+SIGNALS = [s for s in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, s)]

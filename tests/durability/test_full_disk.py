@@ -6,10 +6,12 @@ import os
 import shutil
 import subprocess
 from collections.abc import Iterator
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
 
+from service import durable
 from service.errors import StoreFailed
 from service.plans import Send
 from service.wiring import Wiring
@@ -54,9 +56,20 @@ def ask_until_full(wiring: Wiring) -> None:
         wiring.intake.request_echo_test("south-1", Send(text="Tide 8" * 600))
 
 
-def test_a_request_is_refused_with_a_clear_error_and_works_when_there_is_room(small_disk: Path) -> None:
-    """Nothing of the refused run is left; the service did not die of it."""
+@pytest.fixture
+def closing() -> Iterator[ExitStack]:
+    """What is closed at the end, whatever happens: a process works for one service at a time."""
+    with ExitStack() as stack:
+        yield stack
+
+
+def test_a_request_is_refused_with_a_clear_error_and_works_when_there_is_room(
+    small_disk: Path, closing: ExitStack, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The service did not die of it, and no station stays blocked."""
+    monkeypatch.setattr(durable, "BEAT_S", 0.5)
     wiring = straw_wiring(small_disk.parent)
+    closing.callback(wiring.close)
     with watching(wiring) as wait:
         wiring.engine.start()
         first = wait(wiring.intake.request_echo_test("north-1", Send(text="Tide 7")).id)
@@ -67,13 +80,13 @@ def test_a_request_is_refused_with_a_clear_error_and_works_when_there_is_room(sm
         assert wait(wiring.intake.request_echo_test("north-1", Send(text="Tide 9")).id).state == "done"
     assert wiring.store.read(first.id) == first
     assert wiring.store.capture(first.id, "0").stat().st_size > 0
-    wiring.close()
 
 
-def test_a_run_that_meets_a_full_disk_is_not_lost(small_disk: Path) -> None:
+def test_a_run_that_meets_a_full_disk_is_not_lost(small_disk: Path, closing: ExitStack) -> None:
     """It ends in an error that says why, or goes on at the next start with the capture that it had."""
     echo = StrawEchoTest(gated=True)
     wiring = straw_wiring(small_disk.parent, echo)
+    closing.callback(wiring.close)
     wiring.engine.start()
     run = wiring.intake.request_echo_test("north-1", Send(text="Tide 7"))
     echo.wait_at_work()
@@ -82,10 +95,10 @@ def test_a_run_that_meets_a_full_disk_is_not_lost(small_disk: Path) -> None:
     wiring.close()
     filler.unlink()
     again = straw_wiring(small_disk.parent)
+    closing.callback(again.close)
     with watching(again) as wait:
         again.engine.start()
         after = wait(run.id)
-    again.close()
     assert after.captures[0] == "shot 1"
     if after.state == "error":
         assert after.error is not None
