@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import argparse
 import json
+import queue
 import signal
 import sys
-import threading
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -28,9 +28,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if options.list:
         print(json.dumps(_kinds()))
         return 0
-    stop = threading.Event()
+    # no Event: its lock may be held by the thread that the handler interrupts; this put is reentrant
+    stop: queue.SimpleQueue[int] = queue.SimpleQueue()
     for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: stop.set())
+        signal.signal(number, lambda got, _frame: stop.put(got))
     with open_benches(
         options.count,
         firmware=options.firmware,
@@ -47,7 +48,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             options.write_stations.write_text(stations_file(benches), encoding="utf-8")
         for bench in benches:
             print(json.dumps(bench.addresses.as_json()), flush=True)
-        stop.wait()
+        stop.get()
     return 0
 
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import queue
 import signal
-import threading
 from typing import Any
 
 
@@ -44,17 +44,21 @@ def run(arguments: argparse.Namespace) -> int:
     try:
         whose = ", ".join(names or ["all stations"])
         say(f"worker {post.worker} does the runs of {whose} (Ctrl-C ends it)")
-        told.wait()
+        told.get()
     finally:
         wiring.engine.close()
     return 0
 
 
-def _told_to_end() -> threading.Event:
-    """Set by a signal that asks to end; an interrupt by exception could get lost in somebody's callback."""
-    told = threading.Event()
+def _told_to_end() -> queue.SimpleQueue[int]:
+    """Holds the signal that asks to end; an interrupt by exception could get lost in somebody's callback.
+
+    Not an Event: its lock may be held by the very thread that the handler interrupts, and then both wait for
+    ever. Putting into this queue is reentrant.
+    """
+    told: queue.SimpleQueue[int] = queue.SimpleQueue()
     for name in SIGNALS:
-        signal.signal(getattr(signal, name), lambda _number, _frame: told.set())
+        signal.signal(getattr(signal, name), lambda number, _frame: told.put(number))
     return told
 
 
