@@ -107,15 +107,21 @@ def signals_forwarded(child: subprocess.Popen[str]) -> Iterator[None]:
 
 @contextmanager
 def termination_interrupts() -> Iterator[None]:
-    """While the block runs, SIGTERM and SIGHUP act like Ctrl-C: blocks are left in order, children ended."""
+    """While the block runs, SIGTERM and SIGHUP act like Ctrl-C: blocks are left in order, children ended.
 
-    def interrupt(_number: int, _frame: FrameType | None) -> None:
+    An interrupt that comes up in somebody's callback is lost there: it is raised again at the block's end.
+    """
+    told: list[int] = []
+
+    def interrupt(number: int, _frame: FrameType | None) -> None:
+        told.append(number)
         raise KeyboardInterrupt
 
-    names = [name for name in SIGNALS if name != "SIGINT"]
-    before = {name: signal.signal(getattr(signal, name), interrupt) for name in names}
+    before = {name: signal.signal(getattr(signal, name), interrupt) for name in SIGNALS}
     try:
         yield
+        if told:
+            raise KeyboardInterrupt
     finally:
         for name, handler in before.items():
             signal.signal(getattr(signal, name), handler)
