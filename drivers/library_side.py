@@ -30,8 +30,9 @@ def close_leftovers(error: BaseException) -> None:
             if frame.f_globals.get("__name__", "").startswith("pyvisa_py"):
                 owner = frame.f_locals.get("self")
                 for value in [*frame.f_locals.values(), *getattr(owner, "__dict__", {}).values()]:
-                    if isinstance(value, socket.socket):
-                        value.close()
+                    for found in (value, getattr(value, "sock", None)):  # VXI-11 keeps it in its client
+                        if isinstance(found, socket.socket):
+                            found.close()
         link = link.__cause__ or link.__context__
 
 

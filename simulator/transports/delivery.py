@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from simulator.scope.switches import Switches
 
 LATE_S = 1.0
-DRIP_S = 10e-3
+DRIP_S = 20e-3
 DRIPS = 50
 BLOCKS, TEXTS, ALL = "blocks", "texts", "all"
 """Responses that a switch works on."""
@@ -138,7 +138,7 @@ FAULTS = (
     Fault("silent", "carries a query out and sends no answer", ALL, stays_silent),
     Fault("stalls-in-text", "sends half of a text and then nothing more", TEXTS, stalls),
     Fault("late", "answers a second late", ALL, comes_late),
-    Fault("drips", "sends an answer in fifty parts or more, 10 ms apart", ALL, drips),
+    Fault("drips", "sends an answer in fifty parts at most, 20 ms apart", ALL, drips),
     Fault("no-newline", "leaves out the NL at the end of an answer", ALL, without_newline),
     Fault("garbage", "answers with bytes that mean nothing", ALL, is_garbage),
     Fault("non-ascii", "answers with the highest bit of each byte set", TEXTS, is_not_ascii),

@@ -2,8 +2,8 @@
 
 What the protocol says and we keep to:
   - a program message may come in several device_writes, the last one with the END flag;
-  - device_read gives what there is of the response, and says why it stopped: REQCNT, CHR, END, or none of
-    them when there is more to come. Without anything to say it waits for io_timeout, error 15;
+  - device_read waits for as much of the response as was asked for, the character or the end, and says why it
+    stopped: REQCNT, CHR, END. When none of them has come after io_timeout it is error 15;
   - a query that was never asked is -420, a response that was not read before the next message is -410;
   - calls on a link that somebody else has locked fail with 11, at once or (wait-lock) after lock_timeout;
   - device_abort, on the other channel, ends what the link is waiting for with error 23.

@@ -50,6 +50,9 @@ class Link:
         self._output = bytearray()
         self._output_ends = False
         """END follows what is in the output now."""
+        self._owes = False
+        """A response was asked for whose end has not been read; it may never come (fault switches)."""
+        self._dies = False
         self._clears = 0
         self._aborts = self._aborts_before = 0
         self._ended = False
@@ -81,24 +84,34 @@ class Link:
                 self._wait(lambda: self._message is None, BUFFERED_S)
 
     def read(self, size: int, stop: bytes | None, wait_s: float) -> tuple[bytes, int]:
-        """What there is of the response, at most `size` bytes and not past `stop`; Refused after `wait_s`."""
+        """The response up to `size` bytes, `stop` or its end, and why it stopped there (0: it never ends).
+
+        Refused after `wait_s`; what has come by then is there for the next read (our choice).
+        """
         with self._changed:
             until = time.monotonic() + wait_s
-            self._wait(lambda: self._has_output or self._message is None, wait_s)
-            if not self._has_output:
+            self._wait(lambda: bool(self._reason(size, stop)[1]) or self._message is None, wait_s)
+            if not (self._output or self._owes or self._output_ends):
                 self.conversation.report(-420)  # nothing was asked that has an answer
-                self._wait(lambda: self._has_output, until - time.monotonic())
-            count, reason = len(self._output), 0
-            if stop is not None and (found := self._output.find(stop, 0, size)) >= 0:
-                count, reason = found + 1, CHARACTER
-            count = min(count, size)
+            self._wait(lambda: bool(self._reason(size, stop)[1]) or self._dies, until - time.monotonic())
+            count, reason = self._reason(size, stop)
             data = bytes(memoryview(self._output)[:count])
             del self._output[:count]
-            if self._output_ends and not self._output:
-                reason |= END_OF_MESSAGE
-                self._output_ends = self.conversation.message_available = False
+            if reason & END_OF_MESSAGE:
+                self._output_ends = self._owes = self.conversation.message_available = False
             self._changed.notify_all()
-            return data, reason | (REQUEST_COUNT if count == size else 0)
+            return data, reason
+
+    def _reason(self, size: int, stop: bytes | None) -> tuple[int, int]:
+        """How much a read takes now, and why not more; 0 while it would wait for more."""
+        count, reason = min(len(self._output), size), 0
+        if stop is not None and (found := self._output.find(stop, 0, size)) >= 0:
+            count, reason = found + 1, CHARACTER
+        if count == size:
+            reason |= REQUEST_COUNT
+        if self._output_ends and count == len(self._output):
+            reason |= END_OF_MESSAGE
+        return count, reason
 
     def clear(self) -> None:
         """Device clear: input, output and what is being carried out are dropped."""
@@ -106,7 +119,7 @@ class Link:
             self._clears += 1
             self._input.clear()
             self._output.clear()
-            self._output_ends = False
+            self._output_ends = self._owes = False
             self._changed.notify_all()
         self.conversation.clear()
 
@@ -127,10 +140,6 @@ class Link:
         self._aborts_before = self._aborts
         yield lambda: self._aborts == self._aborts_before and not self._ended and self._is_there()
 
-    @property
-    def _has_output(self) -> bool:
-        return bool(self._output) or self._output_ends
-
     def _wait(self, there: Callable[[], bool], wait_s: float) -> None:
         """Until it is there; Refused after `wait_s`, or when nobody wants it any more. Hold `changed`."""
         deadline = time.monotonic() + wait_s
@@ -143,7 +152,8 @@ class Link:
             self._changed.wait(min(left, LOOK_S))
 
     def _drop_unread(self) -> None:
-        if self._has_output:
+        self._owes = False
+        if self._output or self._output_ends:
             self._output.clear()
             self._output_ends = self.conversation.message_available = False
             self.conversation.report(-410)
@@ -164,6 +174,8 @@ class Link:
                 self._changed.notify_all()
 
     def _respond(self, response: bytes, clears: int) -> None:
+        with self._changed:
+            self._owes = self._clears == clears
         delivery = deliver(response, self._scope.switches)
         for place, (pause_s, part) in enumerate(delivery.parts, start=1):
             with self._changed:
@@ -175,5 +187,7 @@ class Link:
                 self._changed.notify_all()
         if delivery.drops:
             with self._changed:
+                self._dies = True
+                self._changed.notify_all()
                 self._changed.wait_for(lambda: self._ended or not self._output, LOOK_S)
             self._drop()
