@@ -113,6 +113,20 @@ def addresses(bench: Bench) -> tuple[str, str, str]:
     return bench.addresses.socket, bench.addresses.hislip, bench.addresses.vxi11
 
 
+def until(address: str, wanted: str) -> None:
+    """Tries to connect until that ends as `wanted`: the listener is taken down and put up by a thread of its own.
+    A connection that was in the kernel's queue when the listener went is reset: neither served nor refused."""
+    seen = ""
+    while seen != wanted:
+        try:
+            socket.create_connection(("127.0.0.1", port_of(address)), timeout=10).close()
+            seen = "connected"
+        except ConnectionRefusedError:
+            seen = "refused"
+        except ConnectionResetError:
+            seen = "reset"
+
+
 def test_a_scope_can_refuse_connections_and_come_back(bench: Bench) -> None:
     """The port answers ECONNREFUSED, as an instrument that is switched off; who was connected is hung up on.
     Afterwards it is the same port."""
@@ -121,21 +135,10 @@ def test_a_scope_can_refuse_connections_and_come_back(bench: Bench) -> None:
         with pytest.raises(ConnectionError):
             one.read_line()
     for address in addresses(bench):
-        refusals = 0
-        while not refusals:  # the listener is taken down by its own thread, a moment later
-            try:
-                socket.create_connection(("127.0.0.1", port_of(address)), timeout=10).close()
-            except ConnectionRefusedError:
-                refusals += 1
+        until(address, "refused")
     bench.scope.switches.set("refused", 0)
     for address in addresses(bench):
-        connected = False
-        while not connected:
-            try:
-                socket.create_connection(("127.0.0.1", port_of(address)), timeout=10).close()
-                connected = True
-            except ConnectionRefusedError:
-                continue
+        until(address, "connected")
     with Raw(bench.addresses.socket) as one, Vxi11(bench.addresses.vxi11) as two:
         assert one.ask("SYST:VERS?") == two.ask("SYST:VERS?") == "1999.0"
 
@@ -143,12 +146,7 @@ def test_a_scope_can_refuse_connections_and_come_back(bench: Bench) -> None:
 def test_a_bench_that_refuses_from_the_start_can_be_closed() -> None:
     """For ever means: until the simulator ends."""
     with open_benches(faults=["refused"]) as (bench,):
-        refusals = 0
-        while not refusals:
-            try:
-                Raw(bench.addresses.socket).socket.close()
-            except ConnectionRefusedError:
-                refusals += 1
+        until(bench.addresses.socket, "refused")
 
 
 def test_a_scope_can_take_a_connection_and_stay_mute(bench: Bench) -> None:
