@@ -114,8 +114,8 @@ def addresses(bench: Bench) -> tuple[str, str, str]:
 
 
 def until(address: str, wanted: str) -> None:
-    """Tries to connect until that ends as `wanted`: the listener is taken down and put up by a thread of its own.
-    A connection that was in the kernel's queue when the listener went is reset: neither served nor refused."""
+    """Tries to connect until that ends as `wanted`: the listener goes and comes by a thread of its own.
+    A connection in the kernel's queue when the listener goes is reset: neither served nor refused."""
     seen = ""
     while seen != wanted:
         try:
