@@ -1,0 +1,1 @@
+"""The station check: what is looked at, what it may be, what follows from it."""

@@ -1,0 +1,134 @@
+"""The kinds of items of a station check, one row each: the table ITEMS."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+NOT_USABLE, PRACTICE_ONLY, NOTE = "not-usable", "practice-only", "note"
+"""What a failed item makes of its station; a note makes nothing of it."""
+ROLES = ("to_target", "from_target")
+
+
+@dataclass(frozen=True)
+class ItemKind:
+    """One row of ITEMS."""
+
+    name: str
+    unit: str
+    words: str
+    """What it is, for a person; stands before its number."""
+    limits: tuple[str | None, str | None]
+    """Names of the least and the greatest value in CHECK_LIMITS."""
+    spoils: str
+    """What a failure makes of the station."""
+    source: str
+    per_line: bool = False
+
+
+_SPEC = "IEEE 488.2"
+
+ITEMS: tuple[ItemKind, ...] = (
+    # -- the instrument --
+    ItemKind("answer_time", "s", "time to an answer", (None, "answer_time_max_s"), PRACTICE_ONLY, _SPEC),
+    ItemKind(
+        "identity_changes",
+        "",
+        "differences from what was commissioned",
+        (None, "identity_changes_max"),
+        NOT_USABLE,
+        "IEEE 488.2 10.14, 10.20",
+    ),
+    ItemKind(
+        "self_test", "", "failed self-tests", (None, "self_test_max"), NOT_USABLE, "IEEE 488.2 10.38"
+    ),
+    ItemKind(
+        "error_entries", "", "entries in the error queue", (None, "error_entries_max"), PRACTICE_ONLY,
+        "SCPI-1999 vol. 2, 21.8",
+    ),
+    ItemKind(
+        "settings_refused", "", "settings that the scope did not take", (None, "settings_refused_max"),
+        NOT_USABLE, "common practice, no source",
+    ),
+    ItemKind(
+        "settings_touched", "", "settings changed since the last run", (None, None), NOTE,
+        "common practice, no source",
+    ),
+    ItemKind(
+        "clock_behind", "s", "the service's clock behind its own records", (None, "clock_behind_max_s"),
+        PRACTICE_ONLY, "common practice, no source",
+    ),
+    # -- idle lines --
+    ItemKind(
+        "zero", "V", "shift of both levels", ("zero_min_v", "zero_max_v"), PRACTICE_ONLY,
+        "common practice, no source", per_line=True,
+    ),
+    ItemKind(
+        "noise", "V", "noise of the idle line (rms)", (None, "noise_max_v"), PRACTICE_ONLY,
+        "common practice, no source", per_line=True,
+    ),
+    # -- known traffic --
+    ItemKind(
+        "probe_factor", "", "swing over the station's own logic swing", ("probe_factor_min",
+        "probe_factor_max"), NOT_USABLE, "JESD8 family tables", per_line=True,
+    ),
+    ItemKind(
+        "swing_change", "%", "swing against the station's usual", ("swing_change_min_percent",
+        "swing_change_max_percent"), PRACTICE_ONLY, "ISO/IEC 17025:2017 7.7.1", per_line=True,
+    ),
+    ItemKind(
+        "compensation", "%", "slow part of a step", ("compensation_min_percent", "compensation_max_percent"),
+        PRACTICE_ONLY, "pole-zero model of a passive probe", per_line=True,
+    ),
+    ItemKind(
+        "overshoot", "%", "overshoot of an edge", (None, "overshoot_max_percent"), PRACTICE_ONLY,
+        "IEEE 181-2011", per_line=True,
+    ),
+    ItemKind(
+        "crosstalk", "%", "copy of the other line's steps", (None, "crosstalk_max_percent"), PRACTICE_ONLY,
+        "common practice, no source", per_line=True,
+    ),
+    ItemKind(
+        "rate", "%", "bit rate against nominal", ("rate_min_percent", "rate_max_percent"), NOT_USABLE,
+        "USART chapter of an 8-bit controller's data sheet", per_line=True,
+    ),
+    ItemKind(
+        "time_base", "%", "the scope's time base against the other clocks", ("time_base_min_percent",
+        "time_base_max_percent"), NOT_USABLE, "JCGM 100:2008 (weighted mean)",
+    ),
+    ItemKind(
+        "trigger_misses", "", "shots that nothing triggered", (None, "trigger_misses_max"), NOT_USABLE,
+        "common practice, no source",
+    ),
+    ItemKind(
+        "trigger_spread", "bits", "spread of the trigger's place over repeated shots", (None,
+        "trigger_spread_max_bits"), PRACTICE_ONLY, "common practice, no source",
+    ),
+    ItemKind(
+        "second_shots", "", "records that a second burst changed", (None, "second_shots_max"), NOT_USABLE,
+        "common practice, no source",
+    ),
+    ItemKind(
+        "wrong_lines", "", "probes on the wrong line", (None, "wrong_lines_max"), PRACTICE_ONLY,
+        "common practice, no source",
+    ),
+    ItemKind(
+        "stimulus_errors", "", "characters that the link did not bring to the line", (None,
+        "stimulus_errors_max"), NOT_USABLE, "needs of this house (D9)",
+    ),
+    ItemKind(
+        "echo_errors", "", "characters not echoed as sent", (None, "echo_errors_max"), NOT_USABLE,
+        "needs of this house (B2)",
+    ),
+    ItemKind(
+        "line_load", "%", "share of the full line rate", ("line_load_min_percent", None), NOTE,
+        "needs of this house (D9)",
+    ),
+    ItemKind(
+        "latency", "s", "median latency of the echo", (None, "latency_max_s"), PRACTICE_ONLY,
+        "limit of the echo test",
+    ),
+    ItemKind(
+        "latency_change", "s", "latency against the station's usual", ("latency_change_min_s",
+        "latency_change_max_s"), PRACTICE_ONLY, "ISO/IEC 17025:2017 7.7.1",
+    ),
+)  # fmt: skip
