@@ -1,29 +1,14 @@
-"""The table of finding codes: side, usual severity, words and remedy of each, in one place."""
+"""The table of finding codes: side, usual severity, words and remedy of each, in one place.
+
+Those of the trigger's settings stand in trigger_codes.py; all of them together are CODES.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from service.pipeline.code_row import BENCH, DEVICE, FAIL, INFO, SEVERITIES, WARNING, Code
+from service.pipeline.trigger_codes import TRIGGER_CODES
 
-DEVICE, BENCH = "device", "bench"
-INFO, WARNING, FAIL = "info", "warning", "fail"
-SEVERITIES = (INFO, WARNING, FAIL)
-"""In rising order."""
-
-
-@dataclass(frozen=True)
-class Code:
-    """One row of CODES. `severity` is the usual one; a rule may state a milder or a graver one."""
-
-    code: str
-    side: str
-    severity: str
-    words: str
-    remedy: str
-    bench_on_to_target: bool = False
-    """On the to-target line the PC or the wiring is to blame, not the firmware."""
-    criterion: str | None = None
-    """What a device finding of this code fails: where that is not judged, nor is the finding raised."""
-
+__all__ = ["BENCH", "CODES", "DEVICE", "FAIL", "INFO", "SEVERITIES", "TO_TARGET_REMEDY", "WARNING", "Code"]
 
 TO_TARGET_REMEDY = (
     "check the settings of the serial link, its adapter, the wiring and the probe on that line; "
@@ -256,13 +241,7 @@ CODES: tuple[Code, ...] = (
         "The record allows more than one frame format",
         "State the format, or send more and more varied characters.",
     ),
-    Code(
-        "trigger-outside-signal",
-        BENCH,
-        WARNING,
-        "The trigger level lies outside the signal",
-        "Set the trigger level half way between the two levels of the to-target line.",
-    ),
+    *TRIGGER_CODES,
     Code(
         "reference-missing",
         BENCH,
