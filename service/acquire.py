@@ -8,7 +8,7 @@ from __future__ import annotations
 import contextlib
 import math
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -38,6 +38,8 @@ class Window:
 
     range_v: float
     offset_v: float
+    coupling: str = "DC"
+    """DC, AC or ground."""
 
 
 @dataclass(frozen=True)
@@ -74,6 +76,11 @@ class Bench:
         self._target = target
 
     @property
+    def scope(self) -> Scope:
+        """For questions (identity, error queue, self-test): what is set and captured goes through shots."""
+        return self._scope
+
+    @property
     def memory(self) -> Memory:
         """What the scope can record, as far as it is known."""
         limits, usual = self._scope.limits, Memory()
@@ -88,9 +95,18 @@ class Bench:
         return self._scope.limits.range_max_v or math.inf
 
     def triggered(
-        self, windows: Mapping[str, Window], base: TimeBase, trigger: TriggerSetup, send: bytes, label: str
+        self,
+        windows: Mapping[str, Window],
+        base: TimeBase,
+        trigger: TriggerSetup,
+        send: bytes,
+        label: str,
+        *,
+        then: bytes = b"",
     ) -> Taken | None:
         """Arm, send, wait, fetch. None when nothing triggered in time: the scope is then stopped.
+
+        `then` is sent after the record is complete and before it is fetched: a single shot does not show it.
 
         Raises:
             DriverError: the instrument or the link failed.
@@ -98,7 +114,30 @@ class Bench:
         """
         if before := self._kept(label):
             return before
-        state = self._prepare(windows, base, trigger)
+        return self._shot(self._prepare(windows, base, trigger), base, send, label, then)
+
+    def repeated(
+        self,
+        windows: Mapping[str, Window],
+        base: TimeBase,
+        trigger: TriggerSetup,
+        sends: Sequence[bytes],
+        label: str,
+    ) -> tuple[Taken | None, ...]:
+        """One shot for each of `sends`, set up once. Labels are numbered from 1. As `triggered` otherwise."""
+        state: ScopeState | None = None
+        shots: list[Taken | None] = []
+        for number, send in enumerate(sends, start=1):
+            shot: Taken | None = self._kept(f"{label} {number}")
+            if shot is None:
+                state = state or self._prepare(windows, base, trigger)
+                shot = self._shot(state, base, send, f"{label} {number}")
+            shots.append(shot)
+        return tuple(shots)
+
+    def _shot(
+        self, state: ScopeState, base: TimeBase, send: bytes, label: str, then: bytes = b""
+    ) -> Taken | None:
         self._scope.arm()
         self._wait_for_history(base)
         self._target.send(send)
@@ -106,6 +145,9 @@ class Bench:
             self._scope.abort()
             return None
         received = self._heard(send)
+        if then:
+            self._target.send(then)
+            self._heard(then)
         return self._taken(state, received, label)
 
     def forced(
@@ -148,7 +190,7 @@ class Bench:
         ratios = {probe.channel: float(probe.ratio) for probe in self.station.probes.values()}
         setup = ScopeSetup(
             channels={
-                name: ChannelSetup(range_v=w.range_v, offset_v=w.offset_v, probe_ratio=ratios[name])
+                name: ChannelSetup(w.range_v, w.offset_v, ratios[name], w.coupling)
                 for name, w in windows.items()
             },
             sample_interval_s=base.sample_interval_s,

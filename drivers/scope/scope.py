@@ -27,6 +27,7 @@ from drivers.scope.conversation import Conversation
 from drivers.scope.dialect import Action, Dialect, Poll
 from drivers.scope.dialect_reader import load_dialect
 from drivers.scope.fetching import fetch_channel
+from drivers.scope.found_panel import FoundPanel, panel_of
 from drivers.scope.limits import limits_of
 from drivers.scope.panel import Panel
 from drivers.scope.settings import extract, same_word
@@ -133,6 +134,11 @@ class Scope:
             return self._limits
 
     @property
+    def found(self) -> FoundPanel | None:
+        """The front panel as it was at opening with `leave_as_found`; None without."""
+        return panel_of(self.dialect, self._found) if self._found else None
+
+    @property
     def conversation(self) -> Conversation:
         """What the scope is spoken to through: for whoever tries a dialect line by line."""
         return self._talk
@@ -151,6 +157,14 @@ class Scope:
             reply = self._talk.ask(question.query, timeout_s=question.timeout_s)
             with self._talk.parsing(question.query):
                 return scpi.parse_integer(extract(reply, question.reply)) == 0
+
+    def options(self) -> str | None:
+        """What is built in, in the scope's own words. None: the dialect cannot ask."""
+        question = self.dialect.options
+        if question is None:
+            return None
+        with self._link.lock:
+            return extract(self._talk.ask(question.query, timeout_s=question.timeout_s), question.reply)
 
     def reset(self) -> None:
         """Factory settings, if the dialect knows how."""
@@ -180,11 +194,16 @@ class Scope:
         with self._link.lock:
             if self._state is None:
                 raise RequestError("the scope must be set up before it is armed", address=self.address)
+            self.arm_as_it_is(-min(self._state.start_s, 0.0) + READY_S)
+
+    def arm_as_it_is(self, ready_limit_s: float = READY_S) -> None:
+        """The same with whatever is set now, by whomever: to see whether that fires."""
+        with self._link.lock:
             self._forced, self._finished_at = False, None
             self._armed = True  # from here on it may be, whatever the next line meets
             self._do(self.dialect.arm)
             if self.dialect.ready is not None:
-                self._wait_ready(self.dialect.ready, -min(self._state.start_s, 0.0) + READY_S)
+                self._wait_ready(self.dialect.ready, ready_limit_s)
 
     def is_ready(self) -> bool | None:
         """Whether it waits for its trigger; None when the dialect cannot tell."""
@@ -256,15 +275,16 @@ class Scope:
                 settings={**state.settings, "dialect": self.dialect.name, "address": self.address},
             )
 
-    def put_back(self) -> tuple[Difference, ...]:
+    def put_back(self, keep: Callable[[str], bool] = lambda _name: False) -> tuple[Difference, ...]:
         """Bring back every setting that was found at opening with `leave_as_found`; what could not be.
 
+        `keep`: names of settings ("trigger level", "ch1 range") that stay as they are now.
         Nothing can be kept over a kill of this process. Raises NotReachable.
         """
         with self._link.lock:
             if self._armed:
                 self.abort()
-            left = put_back(self._found, self._talk)
+            left = put_back(tuple(f for f in self._found if not keep(f.place.name)), self._talk)
             self._state, self._untouched = None, True
             return left
 
