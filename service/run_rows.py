@@ -115,9 +115,15 @@ def rows_of_result(document: Mapping[str, Any]) -> dict[sa.Table, list[dict[str,
     numbers = [*document.get("measurements", ()), *document.get("items", ())]
     return {
         t.findings: [{name: f.get(name) for name in FINDING} for f in document.get("findings", ())],
-        t.measurements: [{name: m.get(name) for name in MEASUREMENT} for m in numbers],
+        t.measurements: [_measurement(number) for number in numbers],
     }
 
 
+def _measurement(number: Mapping[str, Any]) -> dict[str, Any]:
+    limit = number.get("limit") or {}
+    limits = {"least": limit.get("min"), "greatest": limit.get("max")}
+    return {**{name: number.get(name) for name in MEASUREMENT}, **limits}
+
+
 FINDING = ("code", "side", "severity", "line", "message")
-MEASUREMENT = ("name", "value", "u", "unit", "verdict")
+MEASUREMENT = ("name", "value", "u", "unit", "verdict", "subject")

@@ -7,14 +7,10 @@ from __future__ import annotations
 
 import sqlalchemy as sa
 
-metadata = sa.MetaData(
-    naming_convention={
-        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
-        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
-        "fk": "fk_%(table_name)s_%(column_0_name)s",
-        "pk": "pk_%(table_name)s",
-    }
-)
+from service import room_tables
+
+metadata = room_tables.items.metadata
+"""With the tables of the room in it, which have a file of their own."""
 
 
 def _of_run() -> sa.Column[str]:
@@ -101,6 +97,9 @@ measurements = sa.Table(
     sa.Column("u", sa.Float),  # expanded uncertainty, k = 2
     sa.Column("unit", sa.Text),
     sa.Column("verdict", sa.Text),
+    sa.Column("subject", sa.Text),  # of which thing it speaks, where it is known: probe/to_target, ...
+    sa.Column("least", sa.Float),  # what it may be, in its unit
+    sa.Column("greatest", sa.Float),
     sa.Index("ix_measurements_station_name_at", "station", "name", "at"),
 )
 

@@ -1,0 +1,14 @@
+"""The one `metadata` that all tables belong to."""
+
+from __future__ import annotations
+
+import sqlalchemy as sa
+
+metadata = sa.MetaData(
+    naming_convention={
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
