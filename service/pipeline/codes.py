@@ -5,6 +5,7 @@ Those of the trigger's settings stand in trigger_codes.py; all of them together 
 
 from __future__ import annotations
 
+from service.pipeline.check_codes import CHECK_CODES
 from service.pipeline.code_row import BENCH, DEVICE, FAIL, INFO, SEVERITIES, WARNING, Code
 from service.pipeline.trigger_codes import TRIGGER_CODES
 
@@ -242,6 +243,7 @@ CODES: tuple[Code, ...] = (
         "State the format, or send more and more varied characters.",
     ),
     *TRIGGER_CODES,
+    *CHECK_CODES,
     Code(
         "reference-missing",
         BENCH,

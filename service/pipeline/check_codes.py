@@ -1,0 +1,97 @@
+"""Finding codes of a station check: what only a comparison with another clock, another morning or the record
+of commissioning can show.
+"""
+
+from __future__ import annotations
+
+from service.pipeline.code_row import BENCH, FAIL, INFO, WARNING, Code
+
+CHECK_CODES: tuple[Code, ...] = (
+    Code(
+        "time-base-off",
+        BENCH,
+        FAIL,
+        "The scope's time base disagrees with the other clocks",
+        "Use another station; have the scope's oscillator looked at. A serial link and a board that are off "
+        "by the same amount are not two faults.",
+    ),
+    Code(
+        "trigger-unsteady",
+        BENCH,
+        WARNING,
+        "The trigger's place moves from shot to shot",
+        "Check the ground clip of the trigger's channel, then noise and level; a noisy line triggers early or "
+        "late.",
+    ),
+    Code(
+        "trigger-misses",
+        BENCH,
+        WARNING,
+        "Some shots did not trigger",
+        "Check the contact of the probe tip on the trigger's line; look at the level against the signal.",
+    ),
+    Code(
+        "commissioning-differs",
+        BENCH,
+        WARNING,
+        "The instrument is not as it was commissioned",
+        "If the change was wanted, commission the scope anew and keep the record; else undo it.",
+    ),
+    Code(
+        "settings-touched",
+        BENCH,
+        INFO,
+        "Somebody changed settings on the scope since the last run",
+        "Nothing: every run sets what it needs and reads it back.",
+    ),
+    Code(
+        "setting-refused",
+        BENCH,
+        FAIL,
+        "The scope does not keep a setting that the check needs",
+        "Switch the scope off and on, look for a locked or remote-disabled panel, then check again.",
+    ),
+    Code(
+        "ringing",
+        BENCH,
+        WARNING,
+        "Edges overshoot and ring",
+        "Use the short ground spring at the probe tip instead of the long lead; seat the ground clip anew.",
+    ),
+    Code(
+        "zero-off",
+        BENCH,
+        WARNING,
+        "A channel with its input at ground does not show zero",
+        "Let the scope warm up, run its own zero adjustment, then check again.",
+    ),
+    Code(
+        "differs-from-usual",
+        BENCH,
+        WARNING,
+        "A number differs from what this station usually shows",
+        "Check again; if it stays, look for what was changed since: probe, board, firmware, scope.",
+    ),
+    Code(
+        "service-clock",
+        BENCH,
+        WARNING,
+        "The clock of the service cannot be right",
+        "Set the clock of the service's computer and let it follow a time server.",
+    ),
+    Code(
+        "reference-on-line",
+        BENCH,
+        FAIL,
+        "A probe shows the scope's reference square wave instead of its line",
+        "Put the probe's tip back on its line of the board, its clip on the board's ground.",
+    ),
+    Code(
+        "board-unproven",
+        BENCH,
+        WARNING,
+        "The board does not answer as the golden firmware does",
+        "Load the golden firmware onto the board, or plug the golden board in, then check again. Scope, probe "
+        "and link of the to-target line are judged without it.",
+    ),
+)
