@@ -8,7 +8,7 @@ from __future__ import annotations
 import contextlib
 import math
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -162,11 +162,11 @@ class Bench:
         if before := self._kept(label):
             return before
         state = self._prepare(windows, base, trigger)
+        limit_s = base.window_s + SETTLE_S
         self._scope.arm()
-        self._scope.force()
+        self._force(limit_s)
         if send:
             self._target.send(send)
-        limit_s = base.window_s + SETTLE_S
         if not self._finished(limit_s):
             self._scope.abort()
             raise drivers.TimedOut(
@@ -176,6 +176,34 @@ class Bench:
                 command="force",
             )
         return self._taken(state, self._heard(send) if send else b"", label)
+
+    def fires(self, send: bytes) -> bool | None:
+        """Arm with whatever is set now, by whomever, send, and say whether that set it off; then stop it.
+
+        None: it never became ready for a trigger, so that nothing can be said.
+
+        Raises:
+            DriverError, RunCancelled.
+        """
+        self._target.drain()
+        try:
+            self._scope.arm_as_it_is()
+        except drivers.TimedOut:
+            self._scope.abort()
+            return None
+        self._target.send(send)
+        limit_s = self._talking_s(send) + TRIGGER_WAIT_S
+        fired = self._finished(limit_s, lambda: self._scope.is_ready() is False)
+        self._scope.abort()
+        return fired
+
+    def _force(self, limit_s: float) -> None:
+        """A signal may have set it off first: then there is nothing to force, and some scopes complain."""
+        try:
+            self._scope.force()
+        except drivers.InstrumentError:
+            if not self._finished(limit_s):
+                raise
 
     def _kept(self, label: str) -> Taken | None:
         """What this run took under that label before the program died: it is not taken again."""
@@ -210,10 +238,10 @@ class Bench:
         self._scope.is_done()
         time.sleep(base.before_s)
 
-    def _finished(self, limit_s: float) -> bool:
+    def _finished(self, limit_s: float, or_else: Callable[[], bool] = lambda: False) -> bool:
         end = time.monotonic() + limit_s
         pause = POLL_S
-        while not self._scope.is_done():
+        while not (self._scope.is_done() or or_else()):
             self.hooks.stop_if_cancelled()
             if time.monotonic() >= end:
                 return False

@@ -27,7 +27,7 @@ from service.untriggered import why_untriggered
 
 
 @dataclass
-class _Gathered:
+class Gathered:
     """What the shots have brought so far."""
 
     shots: list[Shot] = field(default_factory=list)
@@ -49,10 +49,10 @@ def run_echo_test(station: Station, payload: bytes, hooks: RunHooks) -> dict[str
         ValueError: the payload is empty.
     """
     hooks.progress("connecting", f"opening {station.scope} and {station.serial}", 0.0)
-    gathered = _Gathered()
+    gathered = Gathered()
     try:
         with open_bench(station, hooks) as bench:
-            _gather(bench, sound(bench), payload, gathered)
+            gather(bench, sound(bench), plans_for(bench, payload), gathered)
     except (InstrumentError, IdentityError) as told:
         gathered.findings.append(_of_the_scope(told))
     hooks.progress("judging", "reading both lines", 0.9)
@@ -71,9 +71,17 @@ def _of_the_scope(told: InstrumentError | IdentityError) -> Finding:
     return make_finding("instrument-error", None, str(told), severity="fail", evidence={"entries": entries})
 
 
-def _gather(bench: Bench, sounding: Sounding, payload: bytes, gathered: _Gathered) -> None:
+def plans_for(bench: Bench, payload: bytes) -> tuple[ShotPlan, ...]:
+    """The shots that carry `payload` on this station. ValueError: it is empty."""
     line = LinePlan(bench.station.baud, bench.station.frame, bench.station.limits.latency_max_s)
-    plans = plan_shots(payload, line, bench.memory)
+    return plan_shots(payload, line, bench.memory)
+
+
+def gather(bench: Bench, sounding: Sounding, plans: Sequence[ShotPlan], gathered: Gathered) -> None:
+    """A close-up, then the planned shots; forced records where nothing triggers, and why.
+
+    What was taken is in `gathered` even when this raises as `Bench` does.
+    """
     closeup = look_closely(bench, sounding) if sounding.triggered else None
     if closeup is not None:
         _add(gathered, bench, closeup, SOUNDING_CHARACTER, closeup=True)
@@ -100,7 +108,7 @@ def _shoot(bench: Bench, sounding: Sounding, plan: ShotPlan, label: str) -> Take
 
 
 def _look_without_trigger(
-    bench: Bench, sounding: Sounding, remaining: Sequence[ShotPlan], gathered: _Gathered
+    bench: Bench, sounding: Sounding, remaining: Sequence[ShotPlan], gathered: Gathered
 ) -> None:
     """The rest of the payload in forced records: what can be judged still is, and the cause is named."""
     bench.hooks.progress("looking", "nothing triggers: taking forced records to see why", 0.6)
@@ -114,7 +122,7 @@ def _look_without_trigger(
             gathered.findings.extend(why_untriggered(bench.station, taken, sounding.trigger))
 
 
-def _add(gathered: _Gathered, bench: Bench, taken: Taken, sent: bytes, *, closeup: bool = False) -> None:
+def _add(gathered: Gathered, bench: Bench, taken: Taken, sent: bytes, *, closeup: bool = False) -> None:
     probes = bench.station.probes
     shot = shot_of(taken.capture, probes["to_target"].channel, probes["from_target"].channel, sent)
     gathered.shots.append(dataclasses.replace(shot, closeup=closeup))

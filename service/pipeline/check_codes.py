@@ -20,8 +20,7 @@ CHECK_CODES: tuple[Code, ...] = (
         BENCH,
         WARNING,
         "The trigger's place moves from shot to shot",
-        "Check the ground clip of the trigger's channel, then noise and level; a noisy line triggers early or "
-        "late.",
+        "Check the ground clip of the trigger's channel, then noise and level: noise triggers early or late.",
     ),
     Code(
         "trigger-misses",
@@ -87,11 +86,18 @@ CHECK_CODES: tuple[Code, ...] = (
         "Put the probe's tip back on its line of the board, its clip on the board's ground.",
     ),
     Code(
-        "board-unproven",
+        "swing-off",
         BENCH,
         WARNING,
-        "The board does not answer as the golden firmware does",
-        "Load the golden firmware onto the board, or plug the golden board in, then check again. Scope, probe "
-        "and link of the to-target line are judged without it.",
+        "The swing of a line is not that of its logic family",
+        "Measure the board's supply with a meter that is in date; if it is right, have the channel's gain "
+        "checked with a person (guided check).",
+    ),
+    Code(
+        "scope-silent",
+        BENCH,
+        FAIL,
+        "The scope does not answer",
+        "See whether it is switched on and on the network, and whether its address is still the same.",
     ),
 )
