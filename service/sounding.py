@@ -75,6 +75,18 @@ def sound(bench: Bench) -> Sounding:
     return sounding
 
 
+def look_without_trigger(bench: Bench) -> Sounding:
+    """What is on both lines while characters are sent, whatever the trigger would do.
+
+    Raises:
+        DriverError, RunCancelled: as `Bench`.
+    """
+    channels = {role: probe.channel for role, probe in bench.station.probes.items()}
+    windows, idle = _idle_look(bench, channels)
+    trigger = first_trigger(channels["to_target"], idle["to_target"], bench.station.logic)
+    return _forced_look(bench, channels, windows, trigger)
+
+
 def first_window(logic: str) -> Window:
     """Where to look first: the family's swing with room for overshoot."""
     low, high = NOMINAL_V[logic]

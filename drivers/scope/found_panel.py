@@ -1,8 +1,8 @@
 """The front panel as it was found, in our words: what `as_found.read_found` heard, made readable.
 
-Nothing is claimed that was not read: what a dialect cannot ask for, or a scope would not tell, is None. A word
-that the dialect does not know (a source that is no channel, a slope that is neither) is None too; what the
-scope said stands beside it.
+Nothing is claimed that was not read: what a dialect cannot ask for, or a scope would not tell, is None. A
+word that the dialect does not know (a source that is no channel, a slope that is neither) is None too; what
+the scope said stands beside it.
 """
 
 from __future__ import annotations

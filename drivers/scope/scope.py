@@ -39,6 +39,8 @@ LOG = logging.getLogger(__name__)
 
 POLL_S = 0.002
 POLL_LONGEST_S = 0.05
+TRIGGER_IGNORED = -211
+"""SCPI-1999 vol. 2, 21.8.10: a trigger came when none was waited for."""
 READY_S = 2.0
 """How long a scope may take from being armed to being ready for the trigger, beside its record's own
 history."""
@@ -233,14 +235,20 @@ class Scope:
         return True
 
     def force(self) -> None:
-        """Trigger the armed shot now, whatever the signal does."""
+        """Trigger the armed shot now, whatever the signal does. One that has fired by itself meanwhile is
+        left alone."""
         if self.dialect.force is None:
             raise RequestError(
                 f"dialect {self.dialect.name} has no way to force a trigger", address=self.address
             )
         with self._link.lock:
             self._forced = True
-            self._do(self.dialect.force)
+            try:
+                self._do(self.dialect.force)
+            except InstrumentError as error:
+                if {number for number, _ in error.entries} != {TRIGGER_IGNORED}:
+                    raise
+                self._forced = False
 
     def abort(self) -> None:
         """Stop a shot that is armed or under way. Harmless when there is none."""

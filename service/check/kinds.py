@@ -131,4 +131,17 @@ ITEMS: tuple[ItemKind, ...] = (
         "latency_change", "s", "latency against the station's usual", ("latency_change_min_s",
         "latency_change_max_s"), PRACTICE_ONLY, "ISO/IEC 17025:2017 7.7.1",
     ),
+    # -- the trigger as it was found --
+    ItemKind(
+        "trigger_faults", "", "trigger settings that keep it from firing right", (None, None), PRACTICE_ONLY,
+        "common practice, no source",
+    ),
+    ItemKind(
+        "trigger_margin", "%", "how far the trigger level lies inside the signal", (None, None),
+        PRACTICE_ONLY, "common practice, no source",
+    ),
+    ItemKind(
+        "found_trigger_misses", "", "characters that the trigger as found missed", (None, None), NOTE,
+        "common practice, no source",
+    ),
 )  # fmt: skip
