@@ -25,6 +25,7 @@ from service.pipeline.trace import Shot
 from service.repeats import Repeats
 from service.report.meta import ReportMeta
 from service.retention import Retention
+from service.room.room import Room, room_of
 from service.run_record import Clock, Run, utc_now
 from service.runs import (
     EchoTest,
@@ -61,6 +62,7 @@ class Wiring:
     intake: Intake
     scheduler: Scheduler
     retention: Retention
+    room: Room
 
     def start(self) -> None:
         """Begin to work. A second call does nothing. Raises as `Engine.start` and `Scheduler.start` do."""
@@ -131,7 +133,8 @@ def build(
     tables = read_schedules(settings.stations) if stations is None else ()
     scheduler = Scheduler(store.database, intake, clock, tuple(tools.work), tables)
     retention = Retention(store, settings.keep_days, clock, engine.forget)
-    return Wiring(settings, known, store, journal, tools, engine, intake, scheduler, retention)
+    room = room_of(store, known, clock)
+    return Wiring(settings, known, store, journal, tools, engine, intake, scheduler, retention, room)
 
 
 def post_of(settings: Settings, stations: Sequence[str] | None = None, name: str | None = None) -> Post:

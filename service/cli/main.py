@@ -11,7 +11,7 @@ import os
 import sys
 from collections.abc import Sequence
 
-from service.cli import analyze, backup, commission, demo, echo, serve, simulate, worker
+from service.cli import analyze, backup, commission, demo, echo, item, serve, simulate, worker
 from service.cli.say import complain, print_json
 
 ANYTHING_ELSE = 5
@@ -89,4 +89,4 @@ class _Version(argparse.Action):
         parser.exit(0)
 
 
-COMMANDS = (demo, serve, worker, simulate, echo, analyze, commission, backup)
+COMMANDS = (demo, serve, worker, simulate, echo, analyze, commission, item, backup)

@@ -22,6 +22,7 @@ from service.room.items import (
     ITEM_ID,
     ITEM_KINDS,
     PRACTICE_ONLY,
+    STATES,
     Entry,
     Item,
     Placement,
@@ -116,7 +117,10 @@ class Inventory:
     def all(
         self, *, kind: str | None = None, state: str | None = None, station: str | None = None
     ) -> list[Item]:
-        """By name; with a station, those that are there now."""
+        """By name; with a station, those that are there now. BadInput for a word that is none."""
+        for what, word, known in (("kind", kind, ITEM_KINDS), ("state", state, STATES)):
+            if word is not None and word not in known:
+                raise BadInput(f"{what} {word!r} is none, there are {', '.join(known)}")
         with self.database.reading() as connection:
             found = _items(connection)
         wanted = (("kind", kind), ("state", state))

@@ -19,6 +19,14 @@ def _wiring(request: Request) -> Wiring:
 Parts = Annotated[Wiring, Depends(_wiring)]
 
 
+def _who(request: Request) -> str:
+    return getattr(request.state, "who", None) or "this machine"
+
+
+Who = Annotated[str, Depends(_who)]
+"""Who asks, for logs that persons read."""
+
+
 def problems(
     *statuses: int, known: dict[int | str, dict[str, Any]] | None = None
 ) -> dict[int | str, dict[str, Any]]:

@@ -42,7 +42,7 @@ def assert_problem(response: httpx.Response, status: int, *words: str) -> dict[s
     return body
 
 
-BODIES: dict[str, Any] = {"echo-tests": {"send": {"text": "Tide 7"}}}
+BODIES: dict[str, Any] = {"echo-tests": {"send": {"text": "Tide 7"}}, "notes": {"text": "stiff"}}
 """What calls that need a body are sent, by the end of their address."""
 
 
@@ -55,7 +55,13 @@ def routes_of(app: FastAPI) -> Iterator[tuple[str, str]]:
 
 def wrong_address(path: str) -> str:
     """The path with names that do not exist."""
-    for name, value in {"station": "east-9", "run_id": NO_RUN, "number": "0", "name": "no-such"}.items():
+    for name, value in {
+        "station": "east-9",
+        "run_id": NO_RUN,
+        "number": "0",
+        "name": "no-such",
+        "item": "P-99",
+    }.items():
         path = path.replace("{" + name + "}", value)
     return path
 

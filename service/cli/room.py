@@ -1,0 +1,38 @@
+"""What the commands of the room share: which data, and who does it."""
+
+from __future__ import annotations
+
+import argparse
+import getpass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from service.room.room import Room
+    from service.wiring import Wiring
+
+
+def wiring(arguments: argparse.Namespace) -> Wiring:
+    """The parts of a service that never starts. Raises BadStationsFile, BadSettings."""
+    from service.cli.say import log_to_stderr
+    from service.settings import read_settings
+    from service.wiring import build
+
+    log_to_stderr(everything=False)
+    given = {name: getattr(arguments, name) for name in ("stations", "data", "database")}
+    return build(read_settings(given))
+
+
+def room(arguments: argparse.Namespace) -> Room:
+    """As `wiring`."""
+    return wiring(arguments).room
+
+
+def who(arguments: argparse.Namespace) -> str:
+    """Who does it, in the log."""
+    given: str | None = arguments.who
+    if given:
+        return given[:100]
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):  # a user id without a name
+        return "somebody"

@@ -1,0 +1,23 @@
+"""All that is kept of the room, in one hand."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from service.room.inventory import Inventory
+from service.run_record import Clock
+from service.stations import Station
+from service.store import RunStore
+
+
+@dataclass(frozen=True)
+class Room:
+    """Made by `room_of`."""
+
+    inventory: Inventory
+
+
+def room_of(store: RunStore, stations: Sequence[Station], clock: Clock) -> Room:
+    """The room of these stations."""
+    return Room(Inventory(store.database, tuple(stations), clock))
