@@ -23,8 +23,8 @@ from service.database import NEWEST, Database
 from service.errors import BadInput, Conflict, StoreFailed
 from service.store import RunStore
 
-NOT_KEPT = ("workers",)
-"""Who was alive at that moment says nothing later."""
+NOT_KEPT = ("workers", "links")
+"""Who was alive at that moment says nothing later; a link that opens a door lives for minutes."""
 BATCH = 500
 MEMBER = re.compile(r"captures/[0-9a-f]{2}/[0-9a-f]{64}\.npz|runs/[0-9-]+-[0-9a-f]{8}/report\.html")
 

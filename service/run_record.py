@@ -79,6 +79,8 @@ class Run:
     """Why nothing of it may be thrown away, e.g. the grade that rests on it."""
     report: bool = False
     """Whether it has a report."""
+    owner: str | None = None
+    """Id of the token that asked for it; None: nobody with a token did."""
     sequence: int = 0
     """Rises with every run that is asked for; the store gives it."""
 
@@ -141,6 +143,7 @@ def new_run(
     priority: str | None = None,
     limit_s: float | None = None,
     schedule: str | None = None,
+    owner: str | None = None,
 ) -> Run:
     """A queued run of this process; without `priority` its kind has one."""
     return Run(
@@ -154,6 +157,7 @@ def new_run(
         priority=priority or USUAL_PRIORITY[kind],
         limit_s=limit_s,
         schedule=schedule,
+        owner=owner,
     )
 
 

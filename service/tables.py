@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import sqlalchemy as sa
 
-from service import room_tables
+from service import access_tables, room_tables
 
 metadata = room_tables.items.metadata
-"""With the tables of the room in it, which have a file of their own."""
+"""With the tables of the room and of access in it, which have files of their own."""
+tokens, links, audit = access_tables.tokens, access_tables.links, access_tables.audit
 
 
 def _of_run() -> sa.Column[str]:
@@ -48,9 +49,11 @@ runs = sa.Table(
     sa.Column("schedule", sa.Text),  # the schedule that made it
     sa.Column("kept_for", sa.Text),  # why retention must not touch it, e.g. a grade
     sa.Column("report", sa.Boolean, nullable=False),
+    sa.Column("owner", sa.Text),  # id of the token that asked for it
     sa.Index("ix_runs_station_state", "station", "state"),
     sa.Index("ix_runs_created_at", "created_at"),
     sa.Index("ix_runs_state", "state"),
+    sa.Index("ix_runs_owner_state", "owner", "state"),
     sqlite_autoincrement=True,
 )
 
@@ -165,16 +168,4 @@ firings = sa.Table(
     sa.Column("schedule", sa.Text, primary_key=True),
     sa.Column("due_at", sa.Text, primary_key=True),  # one row for each moment: nobody fires it twice
     sa.Column("what", sa.Text, nullable=False),  # "run" or "skipped"
-)
-
-audit = sa.Table(
-    "audit",
-    metadata,
-    sa.Column("id", sa.Integer, primary_key=True, autoincrement=True),
-    sa.Column("at", sa.Text, nullable=False, index=True),
-    sa.Column("who", sa.Text, nullable=False),
-    sa.Column("what", sa.Text, nullable=False),
-    sa.Column("subject", sa.Text, nullable=False),
-    sa.Column("details", sa.JSON, nullable=False),
-    sqlite_autoincrement=True,
 )
