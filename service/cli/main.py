@@ -10,8 +10,8 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
+from importlib import import_module
 
-from service.cli import analyze, backup, commission, demo, echo, item, serve, simulate, worker
 from service.cli.say import complain, print_json
 
 ANYTHING_ELSE = 5
@@ -20,7 +20,7 @@ ANYTHING_ELSE = 5
 def run(argv: Sequence[str]) -> int:
     """Run the command in `argv`; the exit code is returned, errors end as one sentence on standard error."""
     try:
-        arguments = parser().parse_args(argv)
+        arguments = parser(argv).parse_args(argv)
     except SystemExit as ending:  # argparse: 0 after --help and --version, 2 after bad usage
         return int(ending.code or 0)
     try:
@@ -63,8 +63,8 @@ def told(error: Exception, *, as_json: bool) -> int:
     return error.exit_code if isinstance(error, CommandFailed) else outcome_of(error).exit_code
 
 
-def parser() -> argparse.ArgumentParser:
-    """All commands with their options."""
+def parser(argv: Sequence[str] = ()) -> argparse.ArgumentParser:
+    """All commands with their options; only the one that `argv` begins with, where it does."""
     top = argparse.ArgumentParser(
         prog="benchwarden",
         description="Proves the stations of a microcontroller lab and judges serial echo firmware with "
@@ -74,8 +74,9 @@ def parser() -> argparse.ArgumentParser:
     )
     top.add_argument("--version", action=_Version, nargs=0, help="show the version and leave")
     commands = top.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    for command in COMMANDS:
-        command.add(commands)
+    named = COMMANDS.get(argv[0] if argv else "")
+    for module in dict.fromkeys(COMMANDS.values()) if named is None else [named]:
+        import_module(f"service.cli.{module}").add(commands)
     return top
 
 
@@ -89,4 +90,16 @@ class _Version(argparse.Action):
         parser.exit(0)
 
 
-COMMANDS = (demo, serve, worker, simulate, echo, analyze, commission, item, backup)
+COMMANDS = {
+    "demo": "demo",
+    "serve": "serve",
+    "worker": "worker",
+    "simulate": "simulate",
+    "echo": "echo",
+    "analyze": "analyze",
+    "commission": "commission",
+    "backup": "backup",
+    "restore": "backup",
+    "item": "item",
+}
+"""Each command and the module that it stands in: a command imports no other one."""
