@@ -13,6 +13,7 @@ from typing import Any
 
 from drivers.errors import RequestError
 from drivers.scope.dialect_reader import load_dialect
+from service.check.limits import CheckLimitError, CheckLimits, check_limits_from
 from service.errors import UnknownStation
 from service.pipeline.expectation import LOGIC_FAMILIES, Accuracy, Expectation, Limits
 from service.pipeline.limits import LimitError, limits_from
@@ -58,6 +59,10 @@ class Station:
     """Put the scope's settings back as they were when a run began."""
     visa_library: str = "@py"
     """Whatever PyVISA takes for a VISA library."""
+    check_limits: CheckLimits = field(default_factory=CheckLimits)
+    """Of the station check."""
+    commissioned: str | None = None
+    """Path of the scope's commissioning record; None: the one in the data folder, if there is one."""
 
     def expectation(self, sent: bytes | None) -> Expectation:
         """What an echo test on this station is held against."""
@@ -119,16 +124,18 @@ def _station(table: Mapping[str, Any], where: Place, path: Path) -> Station:
         probes=_probes(table, channels, where),
         limits=_limits(table, where),
         accuracy=_accuracy(table, where),
-        **_options(table, where),
+        check_limits=_check_limits(table, where),
+        **_options(table, where, path),
     )
 
 
-def _options(table: Mapping[str, Any], where: Place) -> dict[str, Any]:
+def _options(table: Mapping[str, Any], where: Place, path: Path) -> dict[str, Any]:
     """Keys that a station may leave out."""
     kinds: tuple[tuple[str, Callable[[], Any]], ...] = (
         ("identity", lambda: where.text(table, "identity", "an *IDN? answer, or some of its four fields")),
         ("leave_as_found", lambda: where.value(table, "leave_as_found", bool, "true or false")),
         ("visa_library", lambda: where.text(table, "visa_library", 'a VISA library such as "@py"')),
+        ("commissioned", lambda: _beside(where.text(table, "commissioned", "a commissioning record"), path)),
     )
     return {name: read() for name, read in kinds if name in table}
 
@@ -136,11 +143,16 @@ def _options(table: Mapping[str, Any], where: Place) -> dict[str, Any]:
 def _dialect(text: str, path: Path, where: Place) -> tuple[str, tuple[str, ...]]:
     """The dialect and its channels. A path counts from the folder of the stations file."""
     if text.endswith(".toml") or "/" in text or os.sep in text:
-        text = str((path.parent / Path(text).expanduser()).resolve())
+        text = _beside(text, path)
     try:
         return text, tuple(load_dialect(text).channels)
     except RequestError as error:
         raise where.wrong(str(error), "dialect") from None
+
+
+def _beside(text: str, path: Path) -> str:
+    """A path counts from the folder of the stations file."""
+    return str((path.parent / Path(text).expanduser()).resolve())
 
 
 def _frame(text: str, where: Place) -> FrameFormat:
@@ -189,6 +201,15 @@ def _limits(table: Mapping[str, Any], where: Place) -> Limits:
     try:
         return limits_from(given)
     except LimitError as error:
+        raise place.wrong(str(error)) from None
+
+
+def _check_limits(table: Mapping[str, Any], where: Place) -> CheckLimits:
+    given, place = table.get("check_limits", {}), where.at_table("check_limits")
+    place.table_of(given, [f.name for f in dataclasses.fields(CheckLimits)])
+    try:
+        return check_limits_from(given)
+    except CheckLimitError as error:
         raise place.wrong(str(error)) from None
 
 

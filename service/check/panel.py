@@ -1,0 +1,69 @@
+"""The front panel as it was found: what somebody set otherwise than every run sets it, and what was changed
+since the last check. Nothing of it harms a run, which sets and reads back what it needs; people want to know.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict
+from typing import Any
+
+from drivers.scope.found_panel import FoundChannel, FoundPanel
+from service.stations import Station
+
+SAME = 1e-3
+
+
+def as_document(panel: FoundPanel) -> dict[str, Any]:
+    """Flat, JSON: `ch1 coupling` -> "DC". What could not be read is left out."""
+    flat: dict[str, Any] = {
+        "trigger source": panel.source_said,
+        "trigger level_v": panel.level_v,
+        "trigger slope": panel.slope_said,
+        **{f"trigger {name}": fixed.said for name, fixed in panel.fixed.items()},
+    }
+    for name, channel in panel.channels.items():
+        told = {k: v for k, v in asdict(channel).items() if k != "fixed"}
+        told |= {f.name: f.said for f in channel.fixed.values()}
+        flat |= {f"ch{name} {key}": value for key, value in told.items()}
+    return {key: value for key, value in flat.items() if value is not None}
+
+
+def unusual(panel: FoundPanel, station: Station) -> list[str]:
+    """What no run of ours would have left so, in words."""
+    words = [f"trigger {name} {fixed.said}" for name, fixed in panel.fixed.items() if fixed.right is False]
+    for probe in station.probes.values():
+        channel = panel.channels.get(probe.channel)
+        if channel is not None:
+            words += _of_channel(probe.channel, channel, probe.ratio)
+    return words
+
+
+def _of_channel(name: str, channel: FoundChannel, ratio: float) -> Iterator[str]:
+    if channel.coupling not in (None, "DC"):
+        yield f"ch{name} coupling {channel.coupling}"
+    if channel.ratio is not None and not math.isclose(channel.ratio, ratio, rel_tol=SAME):
+        yield f"ch{name} probe factor {channel.ratio:g} (the probe has {ratio:g})"
+    if channel.on is False:
+        yield f"ch{name} off"
+    yield from (f"ch{name} {f.name} {f.said}" for f in channel.fixed.values() if f.right is False)
+
+
+def changed(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
+    """What differs between two panels, in words; only what both tell."""
+    return [
+        f"{key} {_shown(before[key])} -> {_shown(now[key])}"
+        for key in sorted(set(before) & set(now))
+        if not _same(before[key], now[key])
+    ]
+
+
+def _same(one: Any, other: Any) -> bool:
+    if isinstance(one, float) and isinstance(other, float):
+        return math.isclose(one, other, rel_tol=SAME, abs_tol=1e-9)
+    return bool(one == other)
+
+
+def _shown(value: Any) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
