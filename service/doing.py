@@ -10,7 +10,7 @@ import logging
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, ExitStack, contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 from service.errors import (
     IllegalMove,
@@ -26,7 +26,9 @@ from service.errors import (
 )
 from service.journal import Journal
 from service.run_record import AT_WORK, Run, moment_of
-from service.runs import Performed, StopSignal
+from service.runs import Performed
+from service.stop_signal import BenchTime, StopSignal
+from service.watching import watches
 
 log = logging.getLogger(__name__)
 
@@ -50,12 +52,6 @@ class Hands:
     """How long a run may be at the bench when it does not say itself."""
 
 
-@dataclass
-class _Active:
-    stop: StopSignal = field(default_factory=StopSignal)
-    news: threading.Event = field(default_factory=threading.Event)
-
-
 def job_of(run: Run) -> str:
     """The job that may do the run."""
     return f"{run.id}.{run.job}"
@@ -70,7 +66,7 @@ class Doing:
         self._hands = hands
         self._worker = worker
         self._stations = stations
-        self._active: dict[str, _Active] = {}
+        self._active: dict[str, StopSignal] = {}
         self._changed = threading.Condition()
         self.closing = False
 
@@ -100,15 +96,14 @@ class Doing:
     def stop(self, run_id: str, reason: str) -> None:
         """Ask the run to stop, when it is done here."""
         with self._changed:
-            if active := self._active.get(run_id):
-                active.stop.ask(reason)
-                active.news.set()
+            if stop := self._active.get(run_id):
+                stop.ask(reason)
 
     def wake(self, run_id: str) -> None:
         """There is an answer for the run."""
         with self._changed:
-            if active := self._active.get(run_id):
-                active.news.set()
+            if stop := self._active.get(run_id):
+                stop.news.set()
 
     def look(self) -> None:
         """See what other processes wrote down for the runs that are done here."""
@@ -122,54 +117,53 @@ class Doing:
         """Begin nothing more; what is at work may end within the grace, then it is put back."""
         with self._changed:
             self.closing = True
-            for active in self._active.values():
-                active.news.set()
+            for stop in self._active.values():
+                stop.leave()
             self._changed.wait_for(lambda: not self._active, timeout=grace_s)
-            for active in self._active.values():
-                active.stop.ask_to_put_back("the service was stopped; the run goes on when it is back")
+            for stop in self._active.values():
+                stop.ask_to_put_back("the service was stopped; the run goes on when it is back")
             if not self._changed.wait_for(lambda: not self._active, timeout=stop_s):
                 log.warning("runs %s did not stop within %g s", ", ".join(self._active), stop_s)
 
     def _do(self, run: Run) -> None:
         run = replace(run, worker=self._worker)
-        with self._active_as(run) as active:
+        with self._active_as(run) as stop:
             if run.state == "running" and self._too_often(run):
                 return
             if run.stop_reason:
-                active.stop.ask(run.stop_reason)
-            while True:
-                if run.state == "waiting" and not self._answered(run, active):
+                stop.ask(run.stop_reason)
+            while not self.closing:
+                if run.state == "waiting" and not watches(run) and not self._answered(run, stop):
                     return
-                performed = self._perform(run, active)
+                performed = self._perform(run, stop)
                 if performed is None or performed.run.state != "waiting":
                     return
                 run = replace(performed.run, worker=self._worker)
 
-    def _perform(self, run: Run, active: _Active) -> Performed | None:
+    def _perform(self, run: Run, stop: StopSignal) -> Performed | None:
         """None when the service closes before the station was free."""
         limit_s = run.limit_s or self._hands.limit_s
         late = TimeIsUp(f"run {run.id} was at the bench for {limit_s:g} s, longer than it may")
-        clock = threading.Timer(limit_s, active.stop.ask, (str(late), late))
-        clock.daemon = True
-        clock.start()
+        stop.time = BenchTime(limit_s, lambda: stop.ask(str(late), late))
         try:
             while not self.closing:
                 try:
-                    return self._hands.perform(run, active.stop)
+                    return self._hands.perform(run, stop)
                 except IllegalMove as error:
                     log.info("%s", error)  # it was cancelled just before it began
                     return None
                 except StationTaken:
                     # by a run whose worker is away; an operator can move or end it
-                    active.news.wait(LOOK_S)
-                    if active.stop.asked():
-                        self._journal.move(run.id, "cancelled", job=run.job, message=active.stop.reason)
+                    stop.news.wait(LOOK_S)
+                    if stop.asked():
+                        self._journal.move(run.id, "cancelled", job=run.job, message=stop.reason)
                         return None
             return None
         finally:
-            clock.cancel()
+            stop.time.stop()
+            stop.time = None
 
-    def _answered(self, run: Run, active: _Active) -> bool:
+    def _answered(self, run: Run, stop: StopSignal) -> bool:
         """Wait for the person; False when the run ended instead, or the service closes."""
         with ExitStack() as held:
             try:
@@ -178,8 +172,8 @@ class Doing:
                 log.warning("run %s waits without its station: %s", run.id, error)
             while not self.closing:
                 now = self._store.read(run.id)
-                if active.stop.asked() or now.stop_reason:
-                    reason = active.stop.reason or now.stop_reason or ""
+                if stop.asked() or now.stop_reason:
+                    reason = stop.reason or now.stop_reason or ""
                     self._journal.move(run.id, "cancelled", job=run.job, message=reason)
                     return False
                 if now.waiting_for is None:
@@ -187,8 +181,8 @@ class Doing:
                 if self._journal.clock() >= moment_of(now.waiting_for["until"], "until"):
                     self._end(run, NobodyCame(f"nobody came by {now.waiting_for['until']}"))
                     return False
-                active.news.wait(LOOK_S)
-                active.news.clear()
+                stop.news.wait(LOOK_S)
+                stop.news.clear()
         return False
 
     def _interrupted_first(self, run: Run) -> None:
@@ -219,12 +213,12 @@ class Doing:
         self._journal.move(run.id, "error", job=run.job, message=str(error), error=problem_of(error))
 
     @contextmanager
-    def _active_as(self, run: Run) -> Iterator[_Active]:
-        active = _Active()
+    def _active_as(self, run: Run) -> Iterator[StopSignal]:
+        stop = StopSignal()
         with self._changed:
-            self._active[run.id] = active
+            self._active[run.id] = stop
         try:
-            yield active
+            yield stop
         finally:
             with self._changed:
                 del self._active[run.id]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -21,6 +21,17 @@ class NeedsPerson(Exception):
 
 class RunCancelled(Exception):
     """Somebody asked the run to stop; the instrument was left idle."""
+
+
+@dataclass(frozen=True)
+class Look:
+    """What the bench shows while a person is waited for. It is shown to the person, and not kept."""
+
+    text: str
+    values: Mapping[str, Any] = field(default_factory=dict)
+    """Numbers as JSON, units in their names."""
+    seen: bool = False
+    """What is waited for is there: the run goes on by itself."""
 
 
 def _quiet(_step: str, _message: str, _fraction: float) -> None:
@@ -47,6 +58,12 @@ def _nobody(prompt: Mapping[str, Any], _limit_s: float) -> Mapping[str, Any]:
     raise NeedsPerson(prompt, _limit_s)
 
 
+def _nobody_watches(
+    prompt: Mapping[str, Any], limit_s: float, _look: Callable[[], Look], _every_s: float
+) -> Mapping[str, Any]:
+    raise NeedsPerson(prompt, limit_s)
+
+
 @dataclass(frozen=True)
 class RunHooks:
     """The defaults listen to nothing and never stop: right for a script that only wants the result."""
@@ -64,6 +81,15 @@ class RunHooks:
 
     Raises NeedsPerson the first time. The run is then done again from its start when the answer is there, and
     everything that was captured comes from `kept`, so ask outside of `open_bench` or be ready to leave it.
+    """
+    watch: Callable[[Mapping[str, Any], float, Callable[[], Look], float], Mapping[str, Any]] = (
+        _nobody_watches
+    )
+    """(prompt, seconds to wait, look, seconds between looks): as `ask`, but stays here and looks meanwhile.
+
+    The answer has `by`: "bench" when a look had `seen`, "person" when somebody said that the step is done. It
+    is kept like any answer: a run that is done again does not wait for it twice. What `look` does must leave
+    the scope idle.
     """
     cancelled: Callable[[], bool] = _never
 

@@ -7,7 +7,6 @@ result that was kept is not judged again, and the end is recorded once.
 from __future__ import annotations
 
 import logging
-import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
@@ -17,7 +16,7 @@ from typing import Any
 from drivers.errors import DriverError
 from drivers.scope.capture import Capture
 from service.errors import ServiceError, StationBusy, StationTaken, Superseded, problem_of
-from service.hooks import NeedsPerson, RunCancelled, RunHooks
+from service.hooks import Look, NeedsPerson, RunCancelled, RunHooks
 from service.journal import Journal
 from service.locks import StationLocks
 from service.pipeline.trace import Shot
@@ -25,43 +24,22 @@ from service.report.meta import ReportMeta, instrument_facts, settings_facts, so
 from service.run_record import JUDGED_LABELS, Run, timestamp
 from service.shots import shot_of
 from service.stations import Station
+from service.stop_signal import StopSignal as StopSignal
 from service.store import KeptCapture
+from service.watching import Person, StillWaiting, Watch
 
 log = logging.getLogger(__name__)
 
 EchoTest = Callable[[Station, bytes, RunHooks], dict[str, Any]]
 Work = Callable[[Station, Run, RunHooks], dict[str, Any]]
 """What is done at the bench for one kind of run; gives the result document, with its `verdict` if any."""
+PERSON_ASKED_EVERY_S = 0.5
 REPORTED = ("echo-test",)
 """Kinds whose report is drawn from their captures here."""
 ReadCapture = Callable[[Path], Capture]
 RenderReport = Callable[[Mapping[str, Any], Sequence[Shot], ReportMeta], str]
 PackCapture = Callable[[Capture], bytes]
 Progress = Callable[[str, str, float], None]
-
-
-class StopSignal:
-    """Asks a run to stop, and remembers why."""
-
-    def __init__(self) -> None:
-        self._asked = threading.Event()
-        self.reason = ""
-        self.error: ServiceError | None = None
-        self.put_back = False
-
-    def ask(self, reason: str, error: ServiceError | None = None) -> None:
-        """The first reason stays. With an `error` the run ends in it, else as cancelled."""
-        if not self.reason:
-            self.reason, self.error = reason, error
-        self._asked.set()
-
-    def ask_to_put_back(self, reason: str) -> None:
-        """Leave the instrument idle and the run in the queue: it goes on later with what it has taken."""
-        self.put_back = not self._asked.is_set()
-        self.ask(reason)
-
-    def asked(self) -> bool:
-        return self._asked.is_set()
 
 
 @dataclass(frozen=True)
@@ -94,11 +72,18 @@ def _quiet(_step: str, _message: str, _fraction: float) -> None:
 
 
 def perform(
-    run: Run, station: Station, tools: Tools, *, stop: StopSignal | None = None, progress: Progress = _quiet
+    run: Run,
+    station: Station,
+    tools: Tools,
+    *,
+    stop: StopSignal | None = None,
+    progress: Progress = _quiet,
+    person: Person | None = None,
 ) -> Performed:
     """Take the station, test, keep everything, and settle the run whatever happens.
 
     Errors of instruments, links and ours end in the run's record and in the answer, not as exceptions.
+    `person`: somebody at this process's terminal, who is shown the steps and may answer them.
 
     Raises:
         StoreFailed, DatabaseAway: not even the end could be recorded.
@@ -107,9 +92,11 @@ def perform(
     """
     stop = stop or StopSignal()
     try:
-        return _work(run, station, tools, stop, progress)
+        return _work(run, station, tools, _Hooks(run, tools, stop, progress, person))
     except (Superseded, StationTaken):
         raise
+    except StillWaiting:
+        return Performed(tools.journal.store.read(run.id))
     except NeedsPerson as need:
         return _wait(run, tools, need)
     except RunCancelled as error:
@@ -129,9 +116,8 @@ def perform(
         raise
 
 
-def _work(run: Run, station: Station, tools: Tools, stop: StopSignal, progress: Progress) -> Performed:
-    journal, store = tools.journal, tools.journal.store
-    hooks = _Hooks(run, tools, stop, progress)
+def _work(run: Run, station: Station, tools: Tools, hooks: _Hooks) -> Performed:
+    journal, store, stop = tools.journal, tools.journal.store, hooks.stop
     if stop.asked():
         raise RunCancelled(stop.reason)
 
@@ -187,11 +173,14 @@ def _end(run: Run, tools: Tools, state: str, error: BaseException, *, message: s
 class _Hooks:
     """What the run tells and asks while it works."""
 
-    def __init__(self, run: Run, tools: Tools, stop: StopSignal, progress: Progress) -> None:
+    def __init__(
+        self, run: Run, tools: Tools, stop: StopSignal, progress: Progress, person: Person | None
+    ) -> None:
+        self.stop = stop
         self._run = run
         self._tools = tools
-        self._stop = stop
         self._progress = progress
+        self._person = person
         self._noted: dict[str, Mapping[str, Any]] = {}
         self._asked = 0
         self._before: dict[str, KeptCapture] | None = None
@@ -205,7 +194,8 @@ class _Hooks:
             note=self._noted.__setitem__,
             kept=self._kept,
             ask=self._ask,
-            cancelled=self._stop.asked,
+            watch=self._watch,
+            cancelled=self.stop.asked,
         )
 
     def progress(self, step: str, message: str, fraction: float) -> None:
@@ -233,8 +223,19 @@ class _Hooks:
         found = self._before.get(label)
         return (self._tools.read_capture(found.path), found.facts) if found else None
 
+    def _watch(
+        self, prompt: Mapping[str, Any], limit_s: float, look: Callable[[], Look], every_s: float
+    ) -> Mapping[str, Any]:
+        self._asked += 1
+        return self._next_step().wait(prompt, limit_s, look, every_s)
+
+    def _next_step(self) -> Watch:
+        return Watch(self._run, self._tools.journal, self.stop, self._asked, self._person)
+
     def _ask(self, prompt: Mapping[str, Any], limit_s: float) -> Mapping[str, Any]:
         self._asked += 1
+        if self._person:
+            return self._next_step().wait(prompt, limit_s, None, PERSON_ASKED_EVERY_S)
         answers = self._tools.journal.store.read(self._run.id).answers
         if len(answers) < self._asked:
             raise NeedsPerson(prompt, limit_s)

@@ -51,7 +51,8 @@ After = Annotated[int, Depends(_after)]
     responses=problems(400, 404, known={204: {"description": "The end has been seen already."}}),
 )
 async def follow_run(run_id: RunId, after: After, wiring: Parts) -> AsyncIterator[ServerSentEvent]:
-    """Events `state`, `progress`, `capture`, and `end` as the last; ids count from 1."""
+    """Events `state`, `progress`, `capture`, `look` (what is seen while a person is waited for), and `end` as
+    the last; ids count from 1."""
     news = asyncio.Event()
     loop = asyncio.get_running_loop()
 

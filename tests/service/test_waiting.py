@@ -13,6 +13,7 @@ import pytest
 from service.errors import IllegalMove
 from service.hooks import RunHooks
 from service.run_record import Run
+from service.runs import Work
 from service.stations import Station
 from service.wiring import Wiring
 from tests.service.bench_of_straw import capture, straw_wiring
@@ -36,7 +37,7 @@ class Guided:
         return {"schema": 1, "verdict": "pass", "findings": []}
 
 
-def guided(folder: Path, work: Guided, **more: Any) -> Wiring:
+def guided(folder: Path, work: Work, **more: Any) -> Wiring:
     """A service whose checks are guided."""
     return straw_wiring(folder, more={"work": {"check": work}, **more})
 
