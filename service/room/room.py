@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from service.room.inventory import Inventory
+from service.room.standings import Standings
 from service.run_record import Clock
 from service.stations import Station
 from service.store import RunStore
@@ -16,8 +17,10 @@ class Room:
     """Made by `room_of`."""
 
     inventory: Inventory
+    standings: Standings
 
 
 def room_of(store: RunStore, stations: Sequence[Station], clock: Clock) -> Room:
     """The room of these stations."""
-    return Room(Inventory(store.database, tuple(stations), clock))
+    inventory = Inventory(store.database, tuple(stations), clock)
+    return Room(inventory, Standings(store.database, inventory, clock))

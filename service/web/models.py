@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from service.locks import Holder
 from service.plans import Plan, Send
+from service.room.standing import LastCheck, Standing
 from service.run_record import Run, named_captures
 from service.stations import Station
 from service.wiring import Wiring
@@ -141,6 +143,26 @@ class RunOut(RunRow):
     events: str
 
 
+class EventOut(BaseModel):
+    """Something that happened to a station since its last check."""
+
+    at: str
+    what: Annotated[str, Field(examples=["not-reachable", "item-moved", "settings-changed", "run-failed"])]
+    words: str
+
+
+class StandingOut(BaseModel):
+    """What a station may be used for now: its last check, as far as nothing has happened since."""
+
+    outcome: Literal["ready", "practice-only", "not-usable", "not-seen"]
+    grading: Annotated[bool, Field(description="Whether a run that counts may be done there.")]
+    because: str
+    first_step: str
+    steps: Annotated[list[str], Field(description="What else is to be done, after the first.")]
+    broken_by: list[EventOut]
+    valid_until: Annotated[str | None, Field(description="When it ends by itself.")]
+
+
 class StationOut(BaseModel):
     """A station and what it is doing."""
 
@@ -156,6 +178,7 @@ class StationOut(BaseModel):
     last_check: Annotated[
         dict[str, Any] | None, Field(description="The last station check, if there was one.")
     ]
+    standing: Annotated[StandingOut, Field(description="What it may be used for now.")]
     last_run: Annotated[str | None, Field(description="Id of the newest run.")]
     dialect: str
     baud: float
@@ -215,10 +238,13 @@ def run_out(run: Run, wiring: Wiring) -> RunOut:
 def stations_out(stations: Sequence[Station], wiring: Wiring) -> list[StationOut]:
     names = [station.name for station in stations]
     newest, workers = wiring.store.newest_of(names), wiring.engine.workers_of(names)
-    return [_station(s, wiring, newest.get(s.name), workers.get(s.name)) for s in stations]
+    standings = wiring.room.standings.of(names)
+    return [_station(s, wiring, newest.get(s.name), workers.get(s.name), standings[s.name]) for s in stations]
 
 
-def _station(station: Station, wiring: Wiring, newest: Run | None, worker: Worker | None) -> StationOut:
+def _station(
+    station: Station, wiring: Wiring, newest: Run | None, worker: Worker | None, standing: Standing
+) -> StationOut:
     running = wiring.engine.active_on(station.name)
     holder: Holder | None = wiring.tools.locks.holder(station.scope)
     return StationOut(
@@ -228,7 +254,8 @@ def _station(station: Station, wiring: Wiring, newest: Run | None, worker: Worke
         in_use_by=str(holder) if holder else None,
         worker=_worker_out(worker) if worker else None,
         queue=list(wiring.engine.queue_of(station.name)),
-        last_check=None,
+        last_check=_last_check(standing.check) if standing.check else None,
+        standing=standing_out(standing),
         last_run=newest.id if newest else None,
         dialect=station.dialect,
         baud=station.baud,
@@ -236,6 +263,17 @@ def _station(station: Station, wiring: Wiring, newest: Run | None, worker: Worke
         logic=station.logic,
         href=f"{BASE}/stations/{station.name}",
     )
+
+
+def _last_check(check: LastCheck) -> dict[str, Any]:
+    return {**asdict(check), "href": run_href(check.run)}
+
+
+def standing_out(standing: Standing) -> StandingOut:
+    names = set(StandingOut.model_fields) - {"steps", "broken_by"}
+    events = [EventOut(at=e.at, what=e.what, words=e.words) for e in standing.broken_by]
+    values = {name: getattr(standing, name) for name in names}
+    return StandingOut(**values, steps=list(standing.steps), broken_by=events)
 
 
 def _worker_out(worker: Worker) -> WorkerOut:
