@@ -42,7 +42,7 @@ audit = sa.Table(
     sa.Column("subject", sa.Text, nullable=False),
     sa.Column("address", sa.Text, nullable=False),  # where the request came from
     sa.Column("outcome", sa.Text, nullable=False),
-    sa.Column("details", sa.JSON, nullable=False),
+    sa.Column("details", sa.Text, nullable=False),  # JSON, kept as text: each byte of it is under the hash
     sa.Column("previous", sa.Text, nullable=False),  # SHA-256 of the row before
     sa.Column("sha256", sa.Text, nullable=False),  # over everything above
 )

@@ -54,7 +54,7 @@ def _audit() -> None:
         sa.Column("subject", sa.Text(), nullable=False),
         sa.Column("address", sa.Text(), nullable=False),
         sa.Column("outcome", sa.Text(), nullable=False),
-        sa.Column("details", sa.JSON(), nullable=False),
+        sa.Column("details", sa.Text(), nullable=False),
         sa.Column("previous", sa.Text(), nullable=False),
         sa.Column("sha256", sa.Text(), nullable=False),
         sa.PrimaryKeyConstraint("number", name=op.f("pk_audit")),
