@@ -77,6 +77,7 @@ claims = sa.Table(
     sa.Column("until", sa.Text, nullable=False),  # when it ends by itself
     sa.Column("ended_at", sa.Text),
     sa.Column("ended_because", sa.Text),
+    sa.Column("owner", sa.Text),  # what the claimer's own runs are marked with, where that is known
     sa.Index("ix_claims_station_since", "station", "since"),
     sqlite_autoincrement=True,
 )
