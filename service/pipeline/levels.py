@@ -22,7 +22,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.pipeline.readings import Levels
-from service.pipeline.sampling import RUN, RUNS, code_step, contiguous_codes, excursions, runs_at, spread_runs
+from service.pipeline.sampling import (
+    FEWEST_STEPS,
+    RUN,
+    RUNS,
+    code_step,
+    contiguous_codes,
+    excursions,
+    runs_at,
+    spread_runs,
+)
 from service.pipeline.trace import Trace
 
 SEPARATION = 6.0
@@ -70,16 +79,40 @@ def find_states(codes: NDArray[Any]) -> States | None:
     """States of contiguous codes; None for an empty record."""
     if len(codes) == 0:
         return None
-    states = histogram_states(spread_runs(codes))
+    runs = spread_runs(codes)
+    states = histogram_states(runs)
+    step = _flicker_step(codes, runs, states) if states.two else None
+    if step is not None:
+        states = histogram_states(runs, step=step)
     if states.two:
         return states
     margin = max(SEPARATION * states.noise, MIN_STEPS * states.step)
     places = excursions(codes, states.usual - margin, states.usual + margin)
-    near = states_beside(codes, states, places)
+    near = states_beside(codes, states, places, step)
     return near if near.two else states
 
 
-def states_beside(codes: NDArray[Any], states: States, places: NDArray[np.int64]) -> States:
+def _flicker_step(codes: NDArray[Any], runs: NDArray[Any], states: States) -> float | None:
+    """The converter's step where neighbouring codes of a resting line were taken for its levels, else None.
+
+    The runs of a line that is seldom busy hold few codes, and those of a text file or of 16 bits do not tell
+    by themselves whether their step is the converter's. The ends of the whole record do: a swing of few
+    steps in a range of many is one level.
+    """
+    if codes.dtype.itemsize == 1:
+        return None
+    some = np.sort(runs.ravel()[:: max(runs.size // 4096, 1)].astype(np.float64))
+    gaps = some[1:] - some[:-1]
+    gaps = gaps[gaps > 0.1 * (states.high - states.low)]
+    if len(gaps) == 0 or states.high - states.low > MIN_STEPS * gaps.min():
+        return None
+    step = float(gaps.min())
+    return step if float(codes.max()) - float(codes.min()) > FEWEST_STEPS * step else None
+
+
+def states_beside(
+    codes: NDArray[Any], states: States, places: NDArray[np.int64], step: float | None = None
+) -> States:
     """The states again from runs around `places` (edges, excursions), where the rarer one is to be seen.
 
     The usual one keeps the value of the whole record: more samples stand behind it.
@@ -89,18 +122,18 @@ def states_beside(codes: NDArray[Any], states: States, places: NDArray[np.int64]
     some = places[np.linspace(0, len(places) - 1, min(len(places), RUNS)).astype(np.int64)]
     width = RUN * min(max(BESIDE // len(some), 2), 32, max(len(codes) // RUN, 1))
     around = runs_at(codes, some - width // 2, width)
-    near = histogram_states(around.reshape(-1, RUN) if around.shape[1] % RUN == 0 else around)
+    near = histogram_states(around.reshape(-1, RUN) if around.shape[1] % RUN == 0 else around, step=step)
     if abs(states.usual - near.low) < abs(states.usual - near.high):
         return replace(near, low=states.usual, counts=(max(states.counts), near.counts[1]))
     return replace(near, high=states.usual, counts=(near.counts[0], max(states.counts)))
 
 
-def histogram_states(runs: NDArray[Any], noise: float | None = None) -> States:
+def histogram_states(runs: NDArray[Any], noise: float | None = None, step: float | None = None) -> States:
     """IEEE 181 modes with centroid; `runs` has shape (runs, samples of a run).
 
-    `noise` where it is known and neighbours do not show it (averaged samples).
+    `noise` where it is known and neighbours do not show it (averaged samples); `step` where it is known.
     """
-    step = code_step(runs)
+    step = step or code_step(runs)
     if noise is None:
         noise = neighbour_noise(runs, step)
     origin = runs.min()

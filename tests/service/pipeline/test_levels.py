@@ -141,3 +141,19 @@ def test_fine_codes_with_wide_noise_take_no_finer_bins_than_they_need(rng: np.ra
     assert states.two
     np.testing.assert_allclose((states.low, states.high), (-9000, 9000), atol=15)
     assert states.noise == pytest.approx(300, rel=0.1)
+
+
+@pytest.mark.parametrize("kind", [np.float64, np.int16])
+def test_a_flickering_code_of_a_quiet_line_is_not_its_levels(kind: Any, rng: np.random.Generator) -> None:
+    """Some 250 samples in 200,000 are low, and the rest flickers between three codes of 16.8 mV (or of 256):
+    what a text file or 16 bits hold of it must show the same two levels.
+    """
+    step = 0.01684 if kind is np.float64 else 256
+    line = np.rint(rng.normal(95, 0.5, 200_000))
+    for start in (60_000, 60_500, 130_000):
+        line[start : start + 80] = np.rint(rng.normal(-100, 0.5, 80))
+    states = find_states((line * step).astype(kind))
+    assert states is not None
+    assert states.two
+    assert states.low == pytest.approx(-100 * step, abs=0.2 * step)
+    assert states.high == pytest.approx(95 * step, abs=0.2 * step)
