@@ -161,6 +161,14 @@ class Bench:
         """
         if before := self._kept(label):
             return before
+        taken = self.glance(windows, base, trigger, send)
+        self._keep(taken, label)
+        return taken
+
+    def glance(
+        self, windows: Mapping[str, Window], base: TimeBase, trigger: TriggerSetup, send: bytes = b""
+    ) -> Taken:
+        """The same for the eyes of a person: it is not kept."""
         state = self._prepare(windows, base, trigger)
         limit_s = base.window_s + SETTLE_S
         self._scope.arm()
@@ -175,7 +183,8 @@ class Bench:
                 address=self.station.scope,
                 command="force",
             )
-        return self._taken(state, self._heard(send) if send else b"", label)
+        received = self._heard(send) if send else b""
+        return Taken(self._scope.fetch(), received, state)
 
     def fires(self, send: bytes) -> bool | None:
         """Arm with whatever is set now, by whomever, send, and say whether that set it off; then stop it.
@@ -258,10 +267,13 @@ class Bench:
         return len(sent) * self.station.frame.total_bits / self.station.baud
 
     def _taken(self, state: ScopeState, received: bytes, label: str) -> Taken:
-        capture = self._scope.fetch()
-        self.hooks.note(label, facts_of(received, state))
-        self.hooks.keep(capture, label)
-        return Taken(capture, received, state)
+        taken = Taken(self._scope.fetch(), received, state)
+        self._keep(taken, label)
+        return taken
+
+    def _keep(self, taken: Taken, label: str) -> None:
+        self.hooks.note(label, facts_of(taken.received, taken.state))
+        self.hooks.keep(taken.capture, label)
 
 
 @contextlib.contextmanager

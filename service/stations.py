@@ -36,6 +36,16 @@ class Probe:
 
 
 @dataclass(frozen=True)
+class Reference:
+    """The scope's own terminal for adjusting probes: a square wave from zero up (common practice, no source:
+    about 1 kHz, about 5 V). Nominal, not calibrated, and it runs from the scope's own oscillator.
+    """
+
+    volts: float = 5.0
+    hertz: float = 1000.0
+
+
+@dataclass(frozen=True)
 class Station:
     """One bench: a scope, two probes, a target board and its serial link."""
 
@@ -61,6 +71,7 @@ class Station:
     """Whatever PyVISA takes for a VISA library."""
     check_limits: CheckLimits = field(default_factory=CheckLimits)
     """Of the station check."""
+    reference: Reference = field(default_factory=Reference)
     commissioned: str | None = None
     """Path of the scope's commissioning record; None: the one in the data folder, if there is one."""
 
@@ -125,6 +136,7 @@ def _station(table: Mapping[str, Any], where: Place, path: Path) -> Station:
         limits=_limits(table, where),
         accuracy=_accuracy(table, where),
         check_limits=_check_limits(table, where),
+        reference=_reference(table, where),
         **_options(table, where, path),
     )
 
@@ -211,6 +223,13 @@ def _check_limits(table: Mapping[str, Any], where: Place) -> CheckLimits:
         return check_limits_from(given)
     except CheckLimitError as error:
         raise place.wrong(str(error)) from None
+
+
+def _reference(table: Mapping[str, Any], where: Place) -> Reference:
+    given, place = table.get("reference", {}), where.at_table("reference")
+    place.table_of(given, [f.name for f in dataclasses.fields(Reference)])
+    words = "what is printed beside the scope's reference terminal"
+    return Reference(**{name: place.positive(given, name, words) for name in given})
 
 
 def _accuracy(table: Mapping[str, Any], where: Place) -> Accuracy:

@@ -35,6 +35,12 @@ class CheckLimits:
     line_load_min_percent: float = 90.0
     latency_max_s: float = 2e-3
     latency_change_s: float = 50e-6
+    flat_percent: float = 2.0
+    gain_percent: float = 3.0
+    delay_max_s: float = 5e-9
+    reference_level_percent: float = 5.0
+    reference_rate_percent: float = 1.0
+    stop_above_v: float = 6.0
     valid_hours: float = 24.0
 
 
@@ -157,6 +163,40 @@ CHECK_LIMITS: tuple[CheckLimitRow, ...] = (
         "Latency against the station's own usual: another program on the board answers otherwise. "
         "One bit time is always allowed.",
         _PRACTICE,
+    ),
+    CheckLimitRow(
+        "flat_percent", "%",
+        "Compensation error of a probe on the reference terminal: what a person can trim by hand, and a "
+        "quarter of what moves a reading by the scope's own 3 %.",
+        "pole-zero model of a passive probe; the tolerance is common practice, no source",
+    ),
+    CheckLimitRow(
+        "gain_percent", "%",
+        "Gain of a channel against a metered source, and of its ranges against each other.",
+        "common practice, no source (vertical accuracy in data sheets)",
+    ),
+    CheckLimitRow(
+        "delay_max_s", "s",
+        "One channel against the other on one node; a metre of cable is about 5 ns, so that two probes of "
+        "one kind stay within it.",
+        "common practice, no source (5 ns/m is the delay of coaxial cable with solid polyethylene)",
+    ),
+    CheckLimitRow(
+        "reference_level_percent", "%",
+        "Swing of the reference terminal against what is printed beside it. It is nominal, not calibrated.",
+        _PRACTICE,
+    ),
+    CheckLimitRow(
+        "reference_rate_percent", "%",
+        "Frequency of the reference terminal against what is printed beside it. It shows that the output "
+        "works, never that the time base is right: both run from one oscillator.",
+        _PRACTICE,
+    ),
+    CheckLimitRow(
+        "stop_above_v", "V",
+        "A reading above it ends a person's step at once: take the tip off, call staff. Where a station's "
+        "own logic goes higher, a quarter above that counts.",
+        "needs of this house (9.12)",
     ),
     CheckLimitRow(
         "valid_hours", "h", "How long a status lasts unless something breaks it.", "needs of this house (B5)"

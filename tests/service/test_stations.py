@@ -11,7 +11,7 @@ import pytest
 from service.errors import BadStationsFile, UnknownStation, outcome_of
 from service.pipeline.expectation import Accuracy, Limits
 from service.pipeline.readings import FrameFormat
-from service.stations import load_stations, station_named
+from service.stations import Reference, load_stations, station_named
 
 # the example of the contract with outsiders, in our own lab
 ONE = """
@@ -63,6 +63,15 @@ def test_limits_and_accuracy_may_be_left_out_and_the_assumed_is_named(tmp_path: 
     (station,) = load_stations(path)
     assert station.limits == Limits()
     assert station.accuracy.assumed == ("timebase_ppm",)
+
+
+def test_the_reference_terminal_is_one_kilohertz_and_five_volts_unless_stated(tmp_path: Path) -> None:
+    """Common practice, no source; what is printed beside the terminal counts."""
+    path = tmp_path / "stations.toml"
+    path.write_text(ONE)
+    assert load_stations(path)[0].reference == Reference(5.0, 1000.0)
+    path.write_text(ONE + "[station.reference]\nvolts = 3\n")
+    assert load_stations(path)[0].reference == Reference(3.0, 1000.0)
 
 
 def test_a_dialect_by_path_counts_from_the_stations_file(tmp_path: Path) -> None:
