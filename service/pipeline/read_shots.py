@@ -10,6 +10,10 @@ from service.pipeline.reading import read_line
 from service.pipeline.readings import BREAK, FRAMING, FrameFormat, LineReading
 from service.pipeline.trace import Shot, Trace
 
+OFF_THE_CLOCK = 0.01
+"""Uncertainty of a bit time, as a share of it, from which its edges lie off the clock: right ones give it
+to a few parts in a thousand.
+"""
 SAME_RATE = 0.03
 """Rates nearer than this are one rate, found twice: two ends of a link may differ by the receiver tolerance.
 """
@@ -71,7 +75,11 @@ def _other_rate(reading: LineReading, expectation: Expectation) -> float | None:
 
 
 def _troubled(reading: LineReading) -> bool:
-    return reading.bit_time_s is None or bool((reading.characters.errors & (FRAMING | BREAK)).any())
+    """Characters that are not whole, or edges that lie off the bit clock: both come of a wrong rate."""
+    bit = reading.bit_time_s
+    if bit is None or bit.u_record > OFF_THE_CLOCK * bit.value:
+        return True
+    return bool((reading.characters.errors & (FRAMING | BREAK)).any())
 
 
 def _settings(own: LineReading | None, like: LineReading | None) -> tuple[float, FrameFormat] | None:
