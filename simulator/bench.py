@@ -69,6 +69,7 @@ class Bench:
             Server(host, serve, name, lambda: switches.take(SILENT_ACCEPT)) for name, serve in ways
         )
         vxi11.abort_port = self._servers[3].port
+        self._refusing = threading.Lock()
         switches.handle(REFUSED, self._refuse_controllers)
         self._porter = Porter(self._doors, self._work)
         self.addresses = Addresses(
@@ -88,8 +89,9 @@ class Bench:
         self._doors.close()
 
     def _refuse_controllers(self, seconds: float) -> None:
-        for server in self._servers:
-            server.refuse(seconds)
+        with self._refusing:
+            for server in self._servers:
+                server.refuse(seconds)
 
     def _settle(self) -> None:
         """Lets in what the PC has written, and out what is due for it.
@@ -141,6 +143,7 @@ def open_benches(
     host: str = "127.0.0.1",
     clock: str = "virtual",
     faults: Sequence[str] = (),
+    scope: str = "standard",
 ) -> Iterator[tuple[Bench, ...]]:
     """Running benches for a `with` block; each has `.addresses` and `.plan`. KeyError for an unknown kind."""
     plans = [
@@ -153,6 +156,7 @@ def open_benches(
             frame=Frame.parse(frame),
             memory=memory,
             faults=tuple(faults),
+            scope=scope,
         )
         for index in range(count)
     ]

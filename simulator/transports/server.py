@@ -18,6 +18,8 @@ from collections.abc import Callable
 
 Serve = Callable[[socket.socket], None]
 BACKLOG = 128
+TURN_S = 5.0
+"""Longest wait for the acceptor's thread to take the listener down or up."""
 
 
 class Server:
@@ -35,6 +37,7 @@ class Server:
         self._changed = threading.Condition(self._lock)
         self._closing = False
         self._deaf_until = 0.0
+        self._listening = True
         self._listener = socket.create_server((host, 0), backlog=BACKLOG)
         self._address: tuple[str, int] = self._listener.getsockname()
         self._threads: list[threading.Thread] = []
@@ -46,8 +49,15 @@ class Server:
         return self._address[1]
 
     def refuse(self, seconds: float) -> None:
-        """Ends all connections and refuses new ones for so long (of real time); 0 ends that."""
+        """Ends all connections and refuses new ones for so long (of real time); 0 ends that.
+
+        On return new connections are refused, or taken again: nobody has to wait for it. One caller at a
+        time.
+        """
         self._stop_listening(until=time.monotonic() + seconds)
+        limit_s = min(seconds, TURN_S) if seconds > 0 else TURN_S
+        with self._lock:
+            self._changed.wait_for(lambda: self._closing or self._listening == (seconds <= 0), limit_s)
 
     def close(self) -> None:
         """Ends all connections and waits for their threads."""
@@ -62,8 +72,9 @@ class Server:
             self._deaf_until, self._closing = until, self._closing or closing
             connections = list(self._open) if closing or until > time.monotonic() else []
             self._changed.notify_all()
-            listener = self._listener
-        if connections or closing or until > time.monotonic():
+            # a deaf listener is let be: connections that it takes later would inherit the shutdown
+            listener = self._listener if self._listening else None
+        if listener and (connections or closing or until > time.monotonic()):
             hang_up(listener)
         for connection in connections:
             hang_up(connection)
@@ -75,11 +86,14 @@ class Server:
         deaf.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         deaf.bind(self._address)
         with self._lock:
-            self._listener = deaf
+            self._listener, self._listening = deaf, False
+            self._changed.notify_all()
             while not self._closing and (left := self._deaf_until - time.monotonic()) > 0:
                 self._changed.wait(min(left, threading.TIMEOUT_MAX))
             if not self._closing:
                 deaf.listen(BACKLOG)
+                self._listening = True
+                self._changed.notify_all()
             return not self._closing
 
     def _accept(self) -> None:
