@@ -18,6 +18,7 @@ from simulator.bench import Bench, open_benches
 from simulator.faults import BENCHES, FIRMWARES, Kind
 from simulator.frame import Frame
 from simulator.scope.errors import ScpiError
+from simulator.scope.makers import MAKERS
 from simulator.scope.switches import Switches
 from simulator.transports.delivery import FAULTS, SWITCH_NAMES
 
@@ -43,6 +44,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         host=options.host,
         clock=options.clock,
         faults=options.fault,
+        scope=options.scope,
     ) as benches:
         if options.write_stations:
             options.write_stations.write_text(stations_file(benches), encoding="utf-8")
@@ -58,19 +60,20 @@ def stations_file(benches: Sequence[Bench]) -> str:
 
 
 def _station(bench: Bench) -> str:
-    addresses, end = bench.addresses, bench.plan.bridge.end
+    addresses, end, maker = bench.addresses, bench.plan.bridge.end, bench.scope.maker
+    to_target, from_target = maker.channels
     return (
         "[[station]]\n"
         f'name = "{addresses.station}"\n'
         f'scope = "{addresses.hislip}"\n'
-        'dialect = "scpi-1999"\n'
+        f'dialect = "{maker.dialect}"\n'
         f'serial = "{addresses.serial}"\n'
         f"baud = {end.baud:g}\n"
         f'frame = "{end.frame}"\n'
         'logic = "3.3"\n'
         "[station.probes]\n"
-        'to_target = {channel = "1", ratio = 10}\n'
-        'from_target = {channel = "2", ratio = 10}\n'
+        f'to_target = {{channel = "{to_target}", ratio = 10}}\n'
+        f'from_target = {{channel = "{from_target}", ratio = 10}}\n'
     )
 
 
@@ -80,6 +83,7 @@ def _kinds() -> dict[str, list[dict[str, str | None]]]:
         name: [{"name": row.name, "about": row.about, "finding": row.finding} for row in kinds]
         for name, kinds in rows.items()
     }
+    listed["scope"] = [{"name": maker.name, "about": maker.about} for maker in MAKERS]
     listed["fault"] = [{"name": fault.name, "about": fault.about} for fault in FAULTS]
     return listed
 
@@ -89,6 +93,9 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--count", type=_positive, default=1, help="how many benches")
     parser.add_argument("--firmware", choices=_names(FIRMWARES), default="good", metavar="NAME")
     parser.add_argument("--bench", choices=_names(BENCHES), default="good", metavar="NAME")
+    parser.add_argument(
+        "--scope", choices=[maker.name for maker in MAKERS], default="standard", metavar="NAME"
+    )
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--baud", type=_positive, default=230400)
     parser.add_argument("--frame", type=_frame, default=Frame(), help="such as 8N1")

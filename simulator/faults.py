@@ -27,6 +27,7 @@ from simulator.changes import (
 )
 from simulator.frame import Frame
 from simulator.plan import FROM_TARGET, TO_TARGET, BenchPlan, healthy
+from simulator.scope.makers import maker_of
 from simulator.target import firmware as programs
 
 
@@ -55,10 +56,12 @@ def bench_plan(
     frame: Frame | None = None,
     memory: int = 1_000_000,
     faults: tuple[str, ...] = (),
+    scope: str = "standard",
 ) -> BenchPlan:
     """The plan of one bench of these kinds. KeyError names those that there are."""
     plan = healthy(seed=seed, index=index, baud=baud, frame=frame, memory=memory)
-    plan = replace(plan, faults=faults)
+    changes = maker_of(scope).changes
+    plan = replace(plan, faults=faults, scope=replace(plan.scope, maker=scope, **changes))
     return kind(BENCHES, bench).change(kind(FIRMWARES, firmware).change(plan))
 
 

@@ -114,6 +114,10 @@ class ScopePlan:
     """The instrument."""
 
     inputs: tuple[InputPlan, InputPlan] = (InputPlan(), InputPlan(probe=ProbePlan(node=FROM_TARGET)))
+    maker: str = "standard"
+    """Whose instrument it is, and so what it understands (scope/makers.py)."""
+    bits: int = 8
+    """Of the converter."""
     clock_ppm: float = 0.0
     memory_points: int = 1_000_000
     shortest_interval_s: float = 1e-9

@@ -10,7 +10,7 @@ OPTIONS: tuple[tuple[str, str, str], ...] = (
     ("--count", "N", "how many benches"),
     ("--firmware", "NAME", "what the target's firmware does"),
     ("--bench", "NAME", "what is wrong with the bench, if anything"),
-    ("--fault", "NAME", "what breaks in the middle of a run"),
+    ("--scope", "NAME", "whose scope it has, and so what that understands"),
     ("--seed", "N", "of everything random"),
     ("--baud", "N", "of the serial line"),
     ("--frame", "8N1", "of the serial line"),
@@ -32,6 +32,13 @@ def add(commands: Any) -> None:
     )
     for name, value, text in OPTIONS:
         command.add_argument(name, metavar=value, help=text)
+    command.add_argument(
+        "--fault",
+        metavar="NAME[:TIMES]",
+        action="append",
+        default=[],
+        help="what breaks in the middle of a run; may be given several times",
+    )
     command.add_argument("--list", action="store_true", help="name the kinds of firmware and bench as JSON")
     command.set_defaults(run=run)
 
@@ -57,4 +64,4 @@ def options_of(arguments: argparse.Namespace) -> list[str]:
         value = getattr(arguments, name.removeprefix("--").replace("-", "_"))
         if value is not None:
             options.append(f"{name}={value}")
-    return options
+    return [*options, *(f"--fault={fault}" for fault in arguments.fault)]

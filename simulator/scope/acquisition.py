@@ -15,12 +15,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from simulator.plan import ScopePlan
 from simulator.scope.comparator import Comparator
 from simulator.scope.errors import ScpiError
-from simulator.scope.front_end import Channel
+from simulator.scope.front_end import Channel, Codes
 from simulator.scope.settings import Settings
 from simulator.scope.status import SWEEPING, WAITING_FOR_TRIGGER
 
@@ -38,7 +37,7 @@ class Shot:
     number: int
     settings: Settings
     trigger_at: float
-    codes: dict[int, NDArray[np.int8]]
+    codes: dict[int, Codes]
 
 
 class Acquisition:
@@ -68,6 +67,16 @@ class Acquisition:
     def busy(self) -> bool:
         return self.state != IDLE
 
+    @property
+    def has_record(self) -> bool:
+        """Idle, with a complete record."""
+        return self.state == IDLE and self._shot is not None
+
+    @property
+    def can_be_forced(self) -> bool:
+        """A shot is under way that has no trigger yet."""
+        return self.state in (BEFORE, WAITING) and self._forced_at is None
+
     def initiate(self, now: float) -> None:
         """Arms one shot; the record before it is gone."""
         if self.busy:
@@ -85,7 +94,7 @@ class Acquisition:
 
     def force(self, now: float) -> None:
         """One trigger now, whatever the source: as soon as the part before it is filled."""
-        if self.state not in (BEFORE, WAITING) or self._forced_at is not None:
+        if not self.can_be_forced:
             raise ScpiError(-211)
         self._forced_at = max(now, self._ready_at)
 
@@ -126,7 +135,7 @@ class Acquisition:
         last = self._channels[channel - 1].last_step_at(now)
         return last + SETTLED_S if last is not None and last + SETTLED_S > now else None
 
-    def codes(self, channel: int) -> NDArray[np.int8]:
+    def codes(self, channel: int) -> Codes:
         """The last record of that channel; -230 when there is none."""
         shot = self._shot
         if shot is None or not shot.settings.channels[channel - 1].on:
@@ -179,9 +188,10 @@ class Acquisition:
         self.state = state
         self._on_state(state)
 
-    def _digitise(self, shot: Shot, channel: int) -> NDArray[np.int8]:
+    def _digitise(self, shot: Shot, channel: int) -> Codes:
         sweep, settings = shot.settings.sweep, shot.settings.channels[channel - 1]
         at = (np.arange(sweep.points, dtype=np.float64) * sweep.interval_s + sweep.first_s) * self._true
         front_end = self._channels[channel - 1]
         rng = np.random.default_rng([self._seed, 3, shot.number, channel])
-        return front_end.codes(front_end.shown(at, shot.trigger_at, settings), settings, rng)
+        shown = front_end.shown(at, shot.trigger_at, settings)
+        return front_end.codes(shown, settings, rng, self._plan.bits)

@@ -17,7 +17,7 @@ from simulator.scope.settings import (
 )
 
 if TYPE_CHECKING:
-    from simulator.scope.instrument import Call
+    from simulator.scope.call import Call
 
 FORMATS = {"ASC": (0, 10), "INT": (8, 16), "REAL": (32, 64)}
 """Allowed lengths; the first is the default. ASC takes digits 0..10, which do not matter to us."""

@@ -24,7 +24,7 @@ from simulator.scope.kinds import Boolean, Channels, Choice, Kind, Number, Text,
 from simulator.scope.tree import Command, Tree
 
 if TYPE_CHECKING:
-    from simulator.scope.instrument import Call
+    from simulator.scope.call import Call
     from simulator.scope.status import Register
 
 Part = Callable[["Call"], Any]

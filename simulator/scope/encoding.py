@@ -7,11 +7,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.scope.front_end import CODES
+from simulator.scope.front_end import Codes
 from simulator.scope.settings import ChannelSettings, FormatSettings
 
+CODES = 256
+"""Steps of the vertical window."""
 
-def encode(codes: NDArray[np.int8], channel: ChannelSettings, form: FormatSettings) -> bytes:
+
+def encode(codes: Codes, channel: ChannelSettings, form: FormatSettings) -> bytes:
     """INTeger,8 sends the codes, INTeger,16 the codes x 256, REAL and ASCii volts at the tip."""
     if form.data == "INT":
         return block(codes.tobytes() if form.length == 8 else _ordered(codes.astype(np.int16) * 256, form))

@@ -34,6 +34,10 @@ class ErrorQueue:
         self._entries.append((number, detail))
         return number
 
+    def pop(self) -> tuple[int, str] | None:
+        """The oldest entry, removed; None when there is none."""
+        return self._entries.popleft() if self._entries else None
+
     def take(self) -> str:
         """The oldest entry as a response, removed; `0,"No error"` when there is none."""
         return error_text(*self._entries.popleft()) if self._entries else error_text(0)

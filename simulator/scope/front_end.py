@@ -29,7 +29,7 @@ AVERAGED_S = 0.1
 """How far back AC coupling remembers."""
 HUM_HZ = 50.0
 GLITCH_SLOT_S = 10e-3
-CODE_MIN, CODE_MAX, CODES = -128, 127, 256
+Codes = NDArray[np.int8] | NDArray[np.int16]
 
 
 @dataclass(frozen=True)
@@ -68,15 +68,19 @@ class Channel:
         volts = tip * (self._division(probe, settings) * (1 + plan.gain_error)) + plan.offset_error_v
         return volts * (settings.factor * (-1.0 if settings.inverted == "INV" else 1.0))
 
-    def codes(self, shown: Floats, settings: ChannelSettings, rng: np.random.Generator) -> NDArray[np.int8]:
-        """8-bit codes: noise added, rounded, clipped at the ends of the window."""
-        step = settings.window_v / CODES
+    def codes(
+        self, shown: Floats, settings: ChannelSettings, rng: np.random.Generator, bits: int = 8
+    ) -> Codes:
+        """Signed codes of so many bits: noise added, rounded, clipped at the ends of the window."""
+        half = 2 ** (bits - 1)
+        step = settings.window_v / (2 * half)
         sigma = self.noise_v(settings) / step
         scaled = (shown - settings.centre_v) / step
         if sigma:
             scaled += sigma * rng.standard_normal(len(shown), dtype=np.float32)
-        np.clip(np.rint(scaled, out=scaled), CODE_MIN, CODE_MAX, out=scaled)
-        return scaled.astype(np.int8)
+        np.clip(np.rint(scaled, out=scaled), -half, half - 1, out=scaled)
+        narrow: Codes = scaled.astype(np.int8 if bits <= 8 else np.int16)
+        return narrow
 
     def noise_v(self, settings: ChannelSettings) -> float:
         """rms noise at the tip as the scope believes."""

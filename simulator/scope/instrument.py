@@ -1,8 +1,9 @@
 """The scope: settings, status and acquisition behind any number of conversations.
 
-A conversation is one controller's connection. It hands in whole program messages and gets whole response
-messages; how those travel is the transport's business (simulator/transports). Everything happens under one
-condition variable, `changed`, which the whole bench shares.
+What it understands is its maker's language (makers.py). A conversation is one controller's connection. It
+hands in whole program messages and gets whole response messages; how those travel is the transport's business
+(simulator/transports). Everything happens under one condition variable, `changed`, which the whole bench
+shares.
 """
 
 from __future__ import annotations
@@ -11,19 +12,15 @@ import threading
 from collections.abc import Callable
 
 from simulator.clock import Clock
-from simulator.plan import BenchPlan
+from simulator.plan import BenchPlan, ScopePlan
 from simulator.scope.acquisition import CONDITIONS, IDLE, Acquisition
-from simulator.scope.commands import TREE
 from simulator.scope.errors import ScpiError
 from simulator.scope.front_end import Channel
+from simulator.scope.makers import Maker, maker_of
 from simulator.scope.settings import Settings
 from simulator.scope.status import OPC_BIT, Status
 from simulator.scope.switches import Switches
-from simulator.scope.syntax import Unit, units
-from simulator.scope.tree import Command
 from simulator.wires.line import Node
-
-MAKER, MODEL, FIRMWARE = "HARBOUR STREET WORKS", "HSW-2 SIMULATED SCOPE", "1.0"
 
 
 class Cleared(Exception):
@@ -41,17 +38,20 @@ class Scope:
         changed: threading.Condition,
         switches: Switches | None = None,
     ) -> None:
-        self.plan = plan.scope
+        self.plan: ScopePlan = plan.scope
+        self.maker: Maker = maker_of(plan.scope.maker)
         self.clock = clock
         self.changed = changed
         self.status: Status = Status()
-        self.settings: Settings = Settings.after_reset(plan.scope)
+        self.settings: Settings = self._after_reset()
         self.switches: Switches = switches or Switches(())
         channels = [
             Channel(plan_of, nodes, (plan.seed, number))
             for number, plan_of in enumerate(plan.scope.inputs, 1)
         ]
-        self.acquisition = Acquisition(plan.scope, channels, lambda: self.settings, self._on_state, plan.seed)
+        self.acquisition: Acquisition = Acquisition(
+            plan.scope, channels, lambda: self.settings, self._on_state, plan.seed
+        )
         self.before_message: Callable[[], None] = lambda: None
         """The bench lets what came in elsewhere happen first."""
         self.after_message: Callable[[], None] = lambda: None
@@ -62,7 +62,7 @@ class Scope:
 
     @property
     def identity(self) -> str:
-        return f"{MAKER},{MODEL},{self.plan.serial_number},{FIRMWARE}"
+        return f"{self.maker.signature},{self.plan.serial_number},{self.maker.firmware}"
 
     def now(self) -> float:
         return self.clock.now()
@@ -83,7 +83,7 @@ class Scope:
         """*RST."""
         self.acquisition.abort()
         self._opc_wanted = False
-        self.settings = Settings.after_reset(self.plan)
+        self.settings = self._after_reset()
 
     def clear_status(self) -> None:
         """*CLS."""
@@ -107,6 +107,11 @@ class Scope:
     def remove_service_listener(self, listener: Callable[[int], None]) -> None:
         self._on_service.remove(listener)
 
+    def _after_reset(self) -> Settings:
+        settings = Settings.after_reset(self.plan)
+        self.maker.wakes(settings)
+        return settings
+
     def _on_state(self, state: str) -> None:
         self.status.operation.set_condition(CONDITIONS[state])
         if state == IDLE:
@@ -126,25 +131,6 @@ class Scope:
         self._service_requested = wanted
 
 
-class Call:
-    """One command being carried out: what its function gets."""
-
-    def __init__(self, conversation: Conversation, command: Command, channel: int) -> None:
-        self.conversation = conversation
-        self.scope: Scope = conversation.scope
-        self.command = command
-        self.channel = channel
-        self.values: list[object] = []
-
-    @property
-    def settings(self) -> Settings:
-        return self.scope.settings
-
-    def wait_until_idle(self) -> None:
-        """Waits for pending operations."""
-        self.conversation.wait_until_idle()
-
-
 class Conversation:
     """One controller's side."""
 
@@ -153,9 +139,9 @@ class Conversation:
         self.message_available = False
         """Kept by the transport: a response is on its way and not yet read."""
         self._still_wanted = still_wanted
+        self._language = scope.maker.language
         self._clears = 0
         self._responses: list[bytes] = []
-        self._arbitrary = False
         self._asked_progress = False
 
     def execute(self, message: bytes) -> bytes:
@@ -165,16 +151,21 @@ class Conversation:
             scope.before_message()
             scope.clock.spend(scope.plan.message_cost_s)
             scope.advance()
-            self._responses, self._arbitrary, self._asked_progress = [], False, False
+            self._responses, self._asked_progress = [], False
             try:
-                self._carry_out(message)
+                self._language.carry_out(self, message)
             except Cleared:
                 self._responses = []
             scope.advance()
             if self._asked_progress:
                 scope.somebody_waits()
             scope.after_message()
-            return b";".join(self._responses)
+            return self._language.between_answers.join(self._responses)
+
+    def answer(self, response: str | bytes, *, asks_progress: bool = False) -> None:
+        """One answer of the message that is being carried out. `asks_progress`: whoever asked is waiting."""
+        self._responses.append(response if isinstance(response, bytes) else response.encode("latin-1"))
+        self._asked_progress = self._asked_progress or asks_progress
 
     def status_byte(self) -> int:
         """As a serial poll has it."""
@@ -206,6 +197,15 @@ class Conversation:
         """For the status byte inside a message."""
         return self.message_available or bool(self._responses)
 
+    def wait_until(self, instant: float) -> None:
+        """The scope hears nothing else from this controller until then; the bench goes on meanwhile."""
+        scope, clears = self.scope, self._clears
+        while scope.now() < instant:
+            scope.clock.sleep(scope.changed, instant)
+            scope.before_message()
+            if self._clears != clears:
+                raise Cleared
+
     def wait_until_idle(self) -> None:
         """Blocks until no operation is pending; raises Cleared when nobody wants to know any more."""
         scope, clears = self.scope, self._clears
@@ -215,62 +215,3 @@ class Conversation:
             scope.advance()
             if self._clears != clears or not self._still_wanted():
                 raise Cleared
-
-    def _carry_out(self, message: bytes) -> None:
-        """A command error ends the message; after other errors the next unit is carried out."""
-        above: tuple[str, ...] = ()
-        try:
-            for unit in units(message):
-                if not unit.is_common:
-                    above = self._path(unit, above)
-                try:
-                    self._unit(unit, above)
-                except ScpiError as error:
-                    if -200 < error.number <= -100:
-                        raise
-                    self.scope.report(error)
-                if not unit.is_common:
-                    above = above[:-1]
-                self.scope.advance()
-        except ScpiError as error:
-            self.scope.report(error)
-
-    def _path(self, unit: Unit, above: tuple[str, ...]) -> tuple[str, ...]:
-        return unit.words if unit.rooted else above + unit.words
-
-    def _unit(self, unit: Unit, path: tuple[str, ...]) -> None:
-        command, channel = (TREE.common(unit.words[0]), 1) if unit.is_common else TREE.find(path)
-        call = Call(self, command, channel)
-        if unit.is_query:
-            self._query(unit, call)
-        else:
-            self._command(unit, call)
-
-    def _query(self, unit: Unit, call: Call) -> None:
-        command = call.command
-        if command.ask is None:
-            raise ScpiError(-113, "no query form")
-        if self._arbitrary:
-            raise ScpiError(-440)
-        _read_data(unit, call, command.ask_takes, command.ask_needs)
-        answer = command.ask(call)
-        self._responses.append(answer if isinstance(answer, bytes) else answer.encode("latin-1"))
-        self._arbitrary = command.ends_message
-        self._asked_progress = self._asked_progress or command.asks_progress
-
-    def _command(self, unit: Unit, call: Call) -> None:
-        command = call.command
-        if command.do is None:
-            raise ScpiError(-113, "no set form")
-        _read_data(unit, call, command.takes, command.needs)
-        if command.only_idle and self.scope.acquisition.busy:
-            raise ScpiError(-221, "a record is being taken")
-        command.do(call)
-
-
-def _read_data(unit: Unit, call: Call, kinds: tuple[object, ...], needed: int) -> None:
-    if len(unit.data) > len(kinds):
-        raise ScpiError(-108, unit.data[len(kinds)].text[:20])
-    if len(unit.data) < needed:
-        raise ScpiError(-109)
-    call.values = [kind.read(datum, call) for kind, datum in zip(kinds, unit.data, strict=False)]  # type: ignore[attr-defined]

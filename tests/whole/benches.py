@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 from service.echo_test import run_echo_test
@@ -11,8 +12,14 @@ from service.hooks import RunHooks
 from service.pipeline.readings import FrameFormat
 from service.stations import Probe, Station
 from simulator.bench import Bench, open_benches
+from simulator.scope.makers import MAKERS
 
+DIALECTS = Path(__file__).parent / "dialects"
+MANUALS = Path(__file__).parent / "manuals"
+FOREIGN = tuple(maker.name for maker in MAKERS if maker.name != "standard")
+"""Scopes of invented makers: each has a manual, and a dialect that was written from it."""
 TRANSPORTS = ("socket", "hislip", "vxi11")
+ROLES = ("to_target", "from_target")
 TEXT = b"Tide 7 at the harbour wall"
 
 
@@ -22,14 +29,20 @@ def station_of(bench: Bench, transport: str = "socket", **changes: Any) -> Stati
     usual: dict[str, Any] = {
         "name": address.station,
         "scope": getattr(address, transport),
-        "dialect": "scpi-1999",
+        "dialect": dialect_of(bench),
         "serial": address.serial,
         "baud": 230_400.0,
         "frame": FrameFormat(8, "N", 1),
         "logic": "3.3",
-        "probes": {"to_target": Probe("1", 10), "from_target": Probe("2", 10)},
+        "probes": dict(zip(ROLES, (Probe(name, 10) for name in bench.scope.maker.channels), strict=True)),
     }
     return Station(**{**usual, **changes})
+
+
+def dialect_of(bench: Bench) -> str:
+    """A shipped name, or the path of a dialect that is only in the tests."""
+    maker = bench.scope.maker
+    return str(DIALECTS / maker.dialect) if maker.name in FOREIGN else maker.dialect
 
 
 @contextlib.contextmanager
