@@ -8,7 +8,7 @@ from typing import Any
 
 from service.check.items import NOTE, CheckItem
 from service.pipeline.decisions import FAIL, PASS
-from service.pipeline.findings import Finding
+from service.pipeline.findings import DEVICE, INFO, Finding
 from service.run_record import timestamp
 
 SCHEMA = 1
@@ -20,6 +20,8 @@ VERDICTS = {READY: "pass", PRACTICE_ONLY: "inconclusive", NOT_USABLE: "fail", NO
 """How a check stands in a list of runs."""
 VALID_FOR_S = 24 * 3600.0
 """How long a status lasts if nothing breaks it (needs of this house, B5)."""
+BOARD = "board"
+"""Subject of items that are the board's alone."""
 NOTHING_TO_DO = "Nothing to do."
 WORDS = {
     READY: "ready: good for tests that count",
@@ -72,7 +74,8 @@ def outcome_of(
     """What a station may be used for.
 
     A failed item spoils as its row in ITEMS says; one that could not be decided makes practice only. A
-    finding of severity `fail` makes it not usable, a warning practice only.
+    finding of severity `fail` makes it not usable, a warning practice only. What is the board's alone leaves
+    practice: another board or another firmware can be put there at any time.
     """
     if not_seen:
         return NOT_SEEN
@@ -89,10 +92,12 @@ def _of_item(item: CheckItem) -> str:
     spoils = item.kind.spoils
     if item.verdict == PASS or spoils == NOTE:
         return READY
-    return spoils if item.verdict == FAIL else PRACTICE_ONLY
+    return spoils if item.verdict == FAIL and item.subject != BOARD else PRACTICE_ONLY
 
 
 def _of_finding(finding: Finding) -> str:
+    if finding.side == DEVICE and finding.severity != INFO:
+        return PRACTICE_ONLY
     return {"fail": NOT_USABLE, "warning": PRACTICE_ONLY}.get(finding.severity, READY)
 
 

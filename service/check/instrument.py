@@ -110,14 +110,16 @@ def _in_words(found: list[RecordDifference]) -> str:
 
 
 def _touched(station: Station, told: Told, context: Context) -> Noticed:
+    """Against the panel as the last check found it and gave it back; nothing to compare the first time."""
     assert told.panel is not None
-    words = unusual(told.panel, station)
-    since = changed(context.panel, as_document(told.panel)) if context.panel is not None else []
-    because = ", ".join([*words, *since])
-    item = make_item("settings_touched", float(len(words) + len(since)), 0.0, "scope", because=because)
-    yield dataclasses.replace(item, evidence={"unusual": words, "changed": since})
-    if because:
-        yield make_finding("settings-touched", None, f"{because}.")
+    if context.panel is None:
+        return
+    since = changed(context.panel, as_document(told.panel))
+    because = ", ".join(since)
+    facts = {"changed": since, "otherwise_than_a_run": unusual(told.panel, station)}
+    yield make_item("settings_touched", float(len(since)), 0.0, "scope", because=because, evidence=facts)
+    if since:
+        yield make_finding("settings-touched", None, f"{because}.", evidence=facts)
 
 
 def _clock(station: Station, context: Context) -> Noticed:

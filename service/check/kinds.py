@@ -34,23 +34,23 @@ ITEMS: tuple[ItemKind, ...] = (
         "identity_changes",
         "",
         "differences from what was commissioned",
-        (None, "identity_changes_max"),
+        (None, None),
         NOT_USABLE,
         "IEEE 488.2 10.14, 10.20",
     ),
     ItemKind(
-        "self_test", "", "failed self-tests", (None, "self_test_max"), NOT_USABLE, "IEEE 488.2 10.38"
+        "self_test", "", "failed self-tests", (None, None), NOT_USABLE, "IEEE 488.2 10.38"
     ),
     ItemKind(
-        "error_entries", "", "entries in the error queue", (None, "error_entries_max"), PRACTICE_ONLY,
+        "error_entries", "", "entries in the error queue", (None, None), PRACTICE_ONLY,
         "SCPI-1999 vol. 2, 21.8",
     ),
     ItemKind(
-        "settings_refused", "", "settings that the scope did not take", (None, "settings_refused_max"),
+        "settings_refused", "", "settings that the scope did not take", (None, None),
         NOT_USABLE, "common practice, no source",
     ),
     ItemKind(
-        "settings_touched", "", "settings changed since the last run", (None, None), NOTE,
+        "settings_touched", "", "settings changed since the last check", (None, None), NOTE,
         "common practice, no source",
     ),
     ItemKind(
@@ -59,64 +59,69 @@ ITEMS: tuple[ItemKind, ...] = (
     ),
     # -- idle lines --
     ItemKind(
-        "zero", "V", "shift of both levels", ("zero_min_v", "zero_max_v"), PRACTICE_ONLY,
+        "zero", "V", "shown with the input at ground", ("zero_percent", "zero_percent"), PRACTICE_ONLY,
         "common practice, no source", per_line=True,
     ),
     ItemKind(
-        "noise", "V", "noise of the idle line (rms)", (None, "noise_max_v"), PRACTICE_ONLY,
+        "noise", "V", "noise of the idle line (rms)", (None, "noise_percent"), PRACTICE_ONLY,
         "common practice, no source", per_line=True,
     ),
     # -- known traffic --
     ItemKind(
-        "probe_factor", "", "swing over the station's own logic swing", ("probe_factor_min",
-        "probe_factor_max"), NOT_USABLE, "JESD8 family tables", per_line=True,
+        "probe_factor", "", "swing over the station's own logic swing", ("swing_percent",
+        "swing_percent"), PRACTICE_ONLY, "JESD8 family tables", per_line=True,
     ),
     ItemKind(
-        "swing_change", "%", "swing against the station's usual", ("swing_change_min_percent",
-        "swing_change_max_percent"), PRACTICE_ONLY, "ISO/IEC 17025:2017 7.7.1", per_line=True,
+        "swing_change", "%", "swing against the station's usual", ("swing_change_percent",
+        "swing_change_percent"), PRACTICE_ONLY, "ISO/IEC 17025:2017 7.7.1", per_line=True,
     ),
     ItemKind(
-        "compensation", "%", "slow part of a step", ("compensation_min_percent", "compensation_max_percent"),
+        "compensation", "%", "slow part of a step", ("compensation_percent", "compensation_percent"),
         PRACTICE_ONLY, "pole-zero model of a passive probe", per_line=True,
     ),
     ItemKind(
-        "overshoot", "%", "overshoot of an edge", (None, "overshoot_max_percent"), PRACTICE_ONLY,
+        "overshoot", "%", "overshoot of an edge", (None, "overshoot_percent"), PRACTICE_ONLY,
         "IEEE 181-2011", per_line=True,
     ),
     ItemKind(
-        "crosstalk", "%", "copy of the other line's steps", (None, "crosstalk_max_percent"), PRACTICE_ONLY,
+        "crosstalk", "%", "copy of the other line's steps", (None, "crosstalk_percent"), PRACTICE_ONLY,
         "common practice, no source", per_line=True,
     ),
     ItemKind(
-        "rate", "%", "bit rate against nominal", ("rate_min_percent", "rate_max_percent"), NOT_USABLE,
+        "rate", "%", "bit rate against nominal", ("rate_percent", "rate_percent"), NOT_USABLE,
         "USART chapter of an 8-bit controller's data sheet", per_line=True,
     ),
     ItemKind(
-        "time_base", "%", "the scope's time base against the other clocks", ("time_base_min_percent",
-        "time_base_max_percent"), NOT_USABLE, "JCGM 100:2008 (weighted mean)",
+        "time_base", "%", "the scope's time base against the other clocks", ("time_base_percent",
+        "time_base_percent"), NOT_USABLE, "JCGM 100:2008 (weighted mean)",
     ),
     ItemKind(
-        "trigger_misses", "", "shots that nothing triggered", (None, "trigger_misses_max"), NOT_USABLE,
+        "time_base_change", "%", "the scope's time base against the station's usual",
+        ("time_base_change_percent", "time_base_change_percent"), PRACTICE_ONLY,
+        "ISO/IEC 17025:2017 7.7.1",
+    ),
+    ItemKind(
+        "trigger_misses", "", "shots that nothing triggered", (None, None), NOT_USABLE,
         "common practice, no source",
     ),
     ItemKind(
         "trigger_spread", "bits", "spread of the trigger's place over repeated shots", (None,
-        "trigger_spread_max_bits"), PRACTICE_ONLY, "common practice, no source",
+        "trigger_spread_bits"), PRACTICE_ONLY, "common practice, no source",
     ),
     ItemKind(
-        "second_shots", "", "records that a second burst changed", (None, "second_shots_max"), NOT_USABLE,
+        "second_shots", "", "records that a second burst changed", (None, None), NOT_USABLE,
         "common practice, no source",
     ),
     ItemKind(
-        "wrong_lines", "", "probes on the wrong line", (None, "wrong_lines_max"), PRACTICE_ONLY,
+        "wrong_lines", "", "probes on the wrong line", (None, None), PRACTICE_ONLY,
         "common practice, no source",
     ),
     ItemKind(
         "stimulus_errors", "", "characters that the link did not bring to the line", (None,
-        "stimulus_errors_max"), NOT_USABLE, "needs of this house (D9)",
+        None), NOT_USABLE, "needs of this house (D9)",
     ),
     ItemKind(
-        "echo_errors", "", "characters not echoed as sent", (None, "echo_errors_max"), NOT_USABLE,
+        "echo_errors", "", "characters not echoed as sent", (None, None), PRACTICE_ONLY,
         "needs of this house (B2)",
     ),
     ItemKind(
@@ -128,8 +133,41 @@ ITEMS: tuple[ItemKind, ...] = (
         "limit of the echo test",
     ),
     ItemKind(
-        "latency_change", "s", "latency against the station's usual", ("latency_change_min_s",
-        "latency_change_max_s"), PRACTICE_ONLY, "ISO/IEC 17025:2017 7.7.1",
+        "latency_change", "s", "latency against the station's usual", ("latency_change_s",
+        "latency_change_s"), PRACTICE_ONLY, "ISO/IEC 17025:2017 7.7.1",
+    ),
+    # -- with a person: the reference terminal, and both probes on one node --
+    ItemKind(
+        "reference_factor", "", "swing over what is printed beside the reference terminal", (None, None),
+        NOT_USABLE, "common practice, no source", per_line=True,
+    ),
+    ItemKind(
+        "reference_level", "%", "swing of the reference terminal against what is printed", (None, None),
+        PRACTICE_ONLY, "common practice, no source", per_line=True,
+    ),
+    ItemKind(
+        "reference_rate", "%", "rate of the reference terminal against what is printed", (None, None),
+        PRACTICE_ONLY, "common practice, no source",
+    ),
+    ItemKind(
+        "gain", "%", "gain against the metered source", (None, None), PRACTICE_ONLY,
+        "ISO/IEC 17025:2017 6.5", per_line=True,
+    ),
+    ItemKind(
+        "gain_spread", "%", "gain of one range against the others", (None, None), PRACTICE_ONLY,
+        "data sheets of scopes (vertical accuracy)", per_line=True,
+    ),
+    ItemKind(
+        "channel_match", "%", "gain of the from-target channel against the to-target one", (None, None),
+        PRACTICE_ONLY, "data sheets of scopes (vertical accuracy)",
+    ),
+    ItemKind(
+        "delay", "s", "from-target channel behind the to-target one on one node", (None, None),
+        PRACTICE_ONLY, "common practice, no source",
+    ),
+    ItemKind(
+        "dropouts", "", "times that the contact was lost while it was moved", (None, None), PRACTICE_ONLY,
+        "needs of this house (G3)", per_line=True,
     ),
     # -- the trigger as it was found --
     ItemKind(

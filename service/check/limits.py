@@ -26,7 +26,7 @@ class CheckLimits:
     swing_percent: float = 10.0
     swing_change_percent: float = 2.5
     compensation_percent: float = 5.0
-    overshoot_percent: float = 20.0
+    overshoot_percent: float = 10.0
     crosstalk_percent: float = 5.0
     rate_percent: float = 2.0
     time_base_percent: float = 0.05
@@ -119,7 +119,8 @@ CHECK_LIMITS: tuple[CheckLimitRow, ...] = (
     ),
     CheckLimitRow(
         "overshoot_percent", "%",
-        "Overshoot of an edge in the close-up. A long ground lead gives 20 % and more.",
+        "Overshoot of an edge in the close-up: a few percent with a short ground spring, 10 % and more with "
+        "a long lead.",
         _PRACTICE,
     ),
     CheckLimitRow(

@@ -1,0 +1,91 @@
+"""The door of the station check: what is asked for is looked at, explained, and becomes one document."""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import time
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from service.check.causes import RULES
+from service.check.context import Context
+from service.check.diagnosis import diagnose, explained, steps_of
+from service.check.document import check_document
+from service.check.seeing import STEPS
+from service.check.unattended import Found, look_unattended, reached
+from service.errors import BadInput
+from service.hooks import RunHooks
+from service.stations import Station
+
+Part = Callable[[Station, RunHooks, Context], Found]
+
+
+def run_check(
+    station: Station, hooks: RunHooks, context: Context, only: Sequence[str] = ()
+) -> dict[str, Any]:
+    """Check a station now and return its document (contract 3b); everything unattended without `only`.
+
+    Raises:
+        BadInput: `only` names a part that there is not. RequestError: the station's settings are wrong.
+        RunCancelled: the scope was left idle. (A scope that is away is an outcome and no exception.)
+    """
+    names = parts_of(only)
+    begun = time.monotonic()
+    found = [_do(station, hooks, context, names)]
+    for name in names:
+        if name in SPECIAL:
+            found.append(reached(station, functools.partial(SPECIAL[name], station, hooks, context)))
+    hooks.progress("diagnosis", "putting findings down to causes", 0.95)
+    items = [item for one in found for item in one.items]
+    findings = [finding for one in found for finding in one.findings]
+    causes = diagnose(findings, items, RULES)
+    more: dict[str, Any] = {}
+    for one in found:
+        more |= one.more
+    document = check_document(
+        station.name,
+        items,
+        explained(causes, *findings),
+        checked_at=context.clock(),
+        steps=steps_of(causes),
+        not_seen=any(one.not_seen for one in found),
+        valid_for_s=station.check_limits.valid_hours * 3600,
+        causes=[cause.as_document() for cause in causes],
+        only=list(only),
+        seconds=round(time.monotonic() - begun, 3),
+        **more,
+    )
+    hooks.progress("done", f"{document['outcome']}: {document['first_step']}", 1.0)
+    return document
+
+
+def parts_of(only: Sequence[str]) -> tuple[str, ...]:
+    """The parts that are meant; all unattended ones for none. BadInput names those that there are."""
+    known = (*STEPS, *SPECIAL)
+    for name in only:
+        if name not in known:
+            raise BadInput(f"there is no part {name!r} of a check; there are {', '.join(known)}")
+    return tuple(dict.fromkeys(only)) or tuple(STEPS)
+
+
+def _do(station: Station, hooks: RunHooks, context: Context, names: Sequence[str]) -> Found:
+    steps = [name for name in STEPS if name in names]
+    return look_unattended(station, hooks, context, steps) if steps else Found()
+
+
+def _trigger(station: Station, hooks: RunHooks, _context: Context) -> Found:
+    from service.check.trigger import diagnose_trigger
+
+    told = diagnose_trigger(station, hooks)
+    findings = tuple(dataclasses.replace(f, severity=_milder(f.severity)) for f in told.findings)
+    return Found(told.items, findings, more={"trigger": {"proposal": told.proposal}})
+
+
+def _milder(severity: str) -> str:
+    """The panel as somebody left it spoils no run: every run sets its own trigger."""
+    return "warning" if severity == "fail" else severity
+
+
+SPECIAL: Mapping[str, Part] = {"trigger": _trigger}
+"""Parts that are looked at only when they are named."""

@@ -1,0 +1,90 @@
+"""The unattended station check against simulated benches, over real sockets."""
+
+from __future__ import annotations
+
+import pytest
+
+from simulator.faults import BENCHES, FIRMWARES
+from tests.whole.check_benches import BENCH_KINDS, FIRMWARE_KINDS, check_of, first_code, told_codes
+
+DAILY = ("both-ratios-off", "probe-undercompensated", "slow-timebase", "zero-shifted", "trigger-outside")
+"""A slice for every day; all kinds are soak."""
+DAILY_FIRMWARES = ("changes-case", "wrong-rate")
+TRANSPORTS = ("socket", "hislip", "vxi11")
+
+
+@pytest.mark.parametrize(("seed", "transport"), list(zip((1, 2, 3), TRANSPORTS, strict=True)))
+def test_a_good_station_is_ready_with_nothing_to_do(seed: int, transport: str) -> None:
+    """Every item passes, no finding, whatever the way to the scope."""
+    document = check_of(seed=seed, transport=transport)
+    assert [i for i in document["items"] if i["verdict"] != "pass"] == []
+    assert document["findings"] == []
+    assert (document["outcome"], document["first_step"]) == ("ready", "Nothing to do.")
+    names = {item["name"] for item in document["items"]}
+    assert {"to_target.zero", "from_target.compensation", "time_base", "second_shots", "echo_errors"} <= names
+
+
+@pytest.mark.parametrize("name", DAILY)
+def test_a_fault_of_the_bench_is_named_first(name: str) -> None:
+    """And it is no ready station."""
+    document = check_of(bench=name, seed=5)
+    assert told_codes(document)[0] == first_code(BENCH_KINDS[name])
+    assert document["outcome"] != "ready"
+    assert document["first_step"] == document["causes"][0]["first"]
+
+
+@pytest.mark.parametrize("name", DAILY_FIRMWARES)
+def test_another_firmware_than_the_golden_one_leaves_practice_and_says_what_to_load(name: str) -> None:
+    """Scope, probes and link were proven by the to-target line; the board's own fault is named."""
+    document = check_of(firmware=name, seed=5)
+    assert FIRMWARE_KINDS[name].finding in told_codes(document)
+    assert document["outcome"] == "practice-only"
+    assert "golden" in document["first_step"]
+
+
+def test_a_scope_that_is_away_is_not_seen_rather_than_bad() -> None:
+    """contract.md 3b: not-seen; the first step is at the plug."""
+    from service.check.check import run_check
+    from service.check.context import Context
+    from service.hooks import RunHooks
+    from tests.whole.benches import one_bench, station_of
+
+    with one_bench(seed=1) as bench:
+        station = station_of(bench)
+    document = run_check(station, RunHooks(), Context())
+    assert (document["outcome"], told_codes(document)) == ("not-seen", ["scope-silent"])
+    assert "address" in document["first_step"]
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(180)
+@pytest.mark.parametrize("seed", [5, 11])
+@pytest.mark.parametrize("name", [kind.name for kind in BENCHES])
+def test_every_kind_of_bench_gets_its_finding_first(name: str, seed: int) -> None:
+    """The matrix of issue 6: right finding first, one cause where there is one fault."""
+    document = check_of(bench=name, seed=seed, frame=BENCH_KINDS[name].frame or "8N1")
+    expected = first_code(BENCH_KINDS[name])
+    assert told_codes(document)[:1] == ([expected] if expected else [])
+    assert len(document["causes"]) == (1 if expected else 0), document["causes"]
+    assert (document["outcome"] == "ready") == (expected is None)
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(180)
+@pytest.mark.parametrize("name", [kind.name for kind in FIRMWARES])
+def test_every_seeded_fault_of_a_firmware_is_caught_for_the_right_reason(name: str) -> None:
+    """A7: the golden firmware passes, each bad one is caught, nothing is blamed on the bench."""
+    kind = FIRMWARE_KINDS[name]
+    document = check_of(firmware=name, seed=5, frame=kind.frame or "8N1")
+    codes = told_codes(document)
+    assert (kind.finding in codes) if kind.finding else (codes == [])
+    blamed = {f["side"] for f in document["findings"] if f["severity"] == "fail"}
+    assert blamed <= {"device"}
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(3600)
+def test_at_most_two_of_a_thousand_good_checks_are_false_alarms() -> None:
+    """Issue 6, "seen working means"."""
+    alarms = [seed for seed in range(1000, 2000) if check_of(seed=seed)["outcome"] != "ready"]
+    assert len(alarms) <= 2, alarms
