@@ -12,7 +12,7 @@ from drivers.errors import DriverError
 from service.echo_test import run_echo_test
 from service.hooks import RunHooks
 from simulator.transports.delivery import FAULTS, HISLIP
-from tests.whole.benches import TEXT, TRANSPORTS, one_bench, station_of
+from tests.whole.benches import FOREIGN, TEXT, TRANSPORTS, one_bench, station_of
 from tests.whole.fault_table import (
     AFTER,
     HEADING,
@@ -30,6 +30,20 @@ from tests.whole.fault_table import (
 )
 
 ALL_CASES = tuple(cases())
+A_FEW = (
+    ("stalls-in-block", "socket"),
+    ("interrupted", "hislip"),
+    ("garbage", "hislip"),
+    ("dies-in-block", "socket"),
+)
+"""Of the faults on scopes of other vocabularies; all of them in the long run."""
+FOREIGN_CASES = [
+    pytest.param(
+        case, id=str(case), marks=() if (case.fault.name, case.transport) in A_FEW else pytest.mark.soak
+    )
+    for scope in FOREIGN
+    for case in cases(scope)
+]
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -54,6 +68,16 @@ def test_a_fault_ends_in_the_right_error_and_the_next_record_is_true(case: Case)
     if told.error is not None:
         assert told.error.address is not None
     assert [len(channel.codes) for channel in told.after.channels] == [AFTER.points, AFTER.points]
+    assert volts(told.after) == pytest.approx([IDLE_V, IDLE_V], abs=0.1)
+
+
+@pytest.mark.parametrize("case", FOREIGN_CASES)
+def test_so_it_does_on_a_scope_of_another_vocabulary(case: Case) -> None:
+    """Windows, a scale line, a queue of its own: nothing of it may hide a fault or leave one behind."""
+    told = try_case(case)
+    branch = expected(case)
+    assert told.error is None if branch is None else isinstance(told.error, branch), repr(told.error)
+    assert told.error_s < LATEST_S
     assert volts(told.after) == pytest.approx([IDLE_V, IDLE_V], abs=0.1)
 
 
