@@ -107,7 +107,7 @@ class Watch:
                 raise NobodyCame(f"nobody came by {until}")
             if look is not None and (seen := self._look(look)):
                 return self._keep({"by": "bench", **seen})
-            if said := self._pause(every_s):
+            if (said := self._pause(every_s)) is not None:
                 return self._keep({"by": "person", **said})
 
     def _look(self, look: Callable[[], Look]) -> Mapping[str, Any] | None:

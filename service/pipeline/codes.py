@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from service.pipeline.check_codes import CHECK_CODES
 from service.pipeline.code_row import BENCH, DEVICE, FAIL, INFO, SEVERITIES, WARNING, Code
+from service.pipeline.hands_codes import HANDS_CODES
 from service.pipeline.trigger_codes import TRIGGER_CODES
 
 __all__ = ["BENCH", "CODES", "DEVICE", "FAIL", "INFO", "SEVERITIES", "TO_TARGET_REMEDY", "WARNING", "Code"]
@@ -244,6 +245,7 @@ CODES: tuple[Code, ...] = (
     ),
     *TRIGGER_CODES,
     *CHECK_CODES,
+    *HANDS_CODES,
     Code(
         "reference-missing",
         BENCH,

@@ -1,0 +1,95 @@
+"""Whether the probes are back on the board's lines: characters are sent, and each line is looked at."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from drivers.scope.setup import TriggerSetup
+from service.acquire import Bench
+from service.check.items import CheckItem
+from service.hooks import Look
+from service.pipeline.findings import Finding, make_finding
+from service.pipeline.reading import read_line
+from service.pipeline.readings import LineReading
+from service.shots import channel_label, trace_of
+from service.sounding import SOUNDING_CHARACTER, first_window, forced_base, speaking_first
+from service.stations import ROLES, Station
+
+FEW = 4
+
+
+@dataclass(frozen=True)
+class BoardSight:
+    """Both lines while characters were sent."""
+
+    station: Station
+    lines: Mapping[str, LineReading]
+    received: bytes
+
+    @property
+    def exchanged(self) -> bool:
+        """The line that only answers spoke first."""
+        both = all(len(line.characters) for line in self.lines.values())
+        return both and speaking_first(self.lines) == "from_target"
+
+    def as_look(self) -> Look:
+        """Done when the to-target line spoke and the other answered it."""
+        there = all(len(line.characters) for line in self.lines.values())
+        text = "; ".join(self._shown(role) for role in ROLES)
+        if self.exchanged:
+            text += "; the line that answers spoke first: the two tips are exchanged"
+        return Look(text, seen=there and not self.exchanged)
+
+    def noticed(self) -> Iterator[CheckItem | Finding]:
+        """What a person left so."""
+        labels = {role: channel_label(self.station.probes[role].channel) for role in ROLES}
+        if self.exchanged:
+            yield make_finding(
+                "probes-exchanged",
+                None,
+                f"after the check {labels['from_target']} carries what the PC speaks, {labels['to_target']} "
+                "what the board answers.",
+            )
+            return
+        for role, code in (("to_target", "no-activity"), ("from_target", "line-undriven")):
+            if not len(self.lines[role].characters):
+                yield make_finding(
+                    code,
+                    role,
+                    f"after the check {labels[role]} shows no characters while the PC speaks.",
+                    severity="warning",
+                )
+
+    def _shown(self, role: str) -> str:
+        line, label = self.lines[role], channel_label(self.station.probes[role].channel)
+        if line.levels is None:
+            return f"{label}: at rest, {line.flat_v or 0.0:.2f} V"
+        volts = f"{line.levels.low_v:.2f} to {line.levels.high_v:.2f} V"
+        return f"{label}: {volts}, {len(line.characters)} characters"
+
+
+def look_at_board(bench: Bench) -> BoardSight:
+    """Send a few characters and look; not kept.
+
+    Raises:
+        DriverError, RunCancelled: as `Bench`.
+    """
+    station = bench.station
+    window = first_window(station.logic)
+    windows = {probe.channel: window for probe in station.probes.values()}
+    # above the lines: nothing sets the scope off before it is forced
+    trigger = TriggerSetup(
+        station.probes["to_target"].channel, window.offset_v + 0.45 * window.range_v, "rising"
+    )
+    taken = bench.glance(windows, forced_base(bench, FEW), trigger, SOUNDING_CHARACTER * FEW)
+    lines = {
+        role: read_line(
+            trace_of(taken.capture.channel(station.probes[role].channel), taken.capture),
+            baud=station.baud,
+            frame=station.frame,
+            logic=station.logic,
+        )
+        for role in ROLES
+    }
+    return BoardSight(station, lines, taken.received)

@@ -1,0 +1,195 @@
+"""Both probes on one node: gain of the ranges that the station uses, zero, and channel against channel.
+
+One node shows both channels the same volts at the same time, so that they can be compared without knowing
+what is on it. Only a metered source says what is right.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from drivers.scope.setup import TriggerSetup
+from service.acquire import Bench, Taken, TimeBase, Window
+from service.check.items import CheckItem, make_item
+from service.check.reference import ReferenceView, Wave
+from service.pipeline.decisions import FAIL
+from service.pipeline.findings import Finding, make_finding
+from service.pipeline.reading import read_line
+from service.pipeline.trace import Trace
+from service.shots import trace_of
+from service.sounding import FILLED_BEST, NOMINAL_V, first_window
+from service.stations import ROLES, Station
+
+ROOM = 1.15
+"""A wave fits a range when the range is so much larger."""
+LEVEL_S, LEVEL_POINTS = 20e-3, 20_000
+"""A level is the mean over a period of the mains at 50 Hz."""
+EDGE_S, EDGE_POINTS = 2e-6, 4000
+LINEARITY_PERCENT = 0.4
+"""Of the window (expanded): the step of 8 bits, and how straight converters are (common practice, no
+source)."""
+
+
+@dataclass(frozen=True)
+class Swings:
+    """The swing of one wave on both channels, range by range."""
+
+    range_v: float
+    by_role: Mapping[str, float]
+    u_v: Mapping[str, float]
+
+
+def ranges_of(station: Station) -> tuple[float, ...]:
+    """The vertical windows that runs on this station use, volts: the first look, and the test itself."""
+    low, high = NOMINAL_V[station.logic]
+    return (first_window(station.logic).range_v, (high - low) / FILLED_BEST)
+
+
+def swings(bench: Bench, view: ReferenceView, waves: Mapping[str, Wave]) -> list[Swings]:
+    """The wave in each range in which it fits; `waves` by role, as seen before. Kept.
+
+    Raises:
+        DriverError, RunCancelled: as `Bench`.
+    """
+    widest = max(wave.swing_v for wave in waves.values())
+    ranges = {max(window.range_v for window in view.windows.values())}
+    ranges |= {r for r in ranges_of(bench.station) if r >= ROOM * widest}
+    found = []
+    for range_v in sorted(ranges, reverse=True):
+        centre = {role: (wave.low_v + wave.high_v) / 2 for role, wave in waves.items()}
+        view.windows = {bench.station.probes[role].channel: Window(range_v, c) for role, c in centre.items()}
+        sight = view.take(f"both on one node, {range_v:.3g} V", adapt=False)
+        seen = {role: sight.waves[bench.station.probes[role].channel] for role in waves}
+        known = {role: wave for role, wave in seen.items() if wave is not None}
+        if len(known) == len(waves):
+            found.append(
+                Swings(
+                    range_v,
+                    {role: wave.swing_v for role, wave in known.items()},
+                    {role: math.hypot(w.u_v, LINEARITY_PERCENT / 100 * range_v) for role, w in known.items()},
+                )
+            )
+    return found
+
+
+def of_swings(station: Station, found: list[Swings]) -> Iterator[CheckItem]:
+    """Each channel's ranges against each other, and the channels against each other."""
+    most = station.check_limits.gain_percent
+    if not found:
+        return
+    for role in found[0].by_role:
+        mean = sum(s.by_role[role] for s in found) / len(found)
+        farthest = max(found, key=lambda s: abs(s.by_role[role] - mean))
+        off, u = 100 * (farthest.by_role[role] / mean - 1), 100 * farthest.u_v[role] / mean
+        told = ", ".join(f"{s.by_role[role]:.4g} V in {s.range_v:.3g} V" for s in found)
+        yield make_item(f"{role}.gain_spread", off, u, f"channel/{role}", low=-most, high=most, because=told)
+    finest = found[-1]
+    if set(finest.by_role) == set(ROLES):
+        one, other = (finest.by_role[role] for role in ROLES)
+        u = 100 * math.hypot(*finest.u_v.values()) / one
+        yield make_item("channel_match", 100 * (other / one - 1), u, "scope", low=-most, high=most)
+
+
+def grounds(bench: Bench) -> Mapping[str, Trace]:
+    """Both channels with their inputs at ground, by role, in the range that the test uses. Kept.
+
+    Empty where the dialect knows no coupling.
+    """
+    coupling = bench.scope.dialect.setting("coupling")
+    if coupling is None or "ground" not in coupling.words:
+        return {}
+    windows = {
+        p.channel: Window(ranges_of(bench.station)[0], 0.0, "ground") for p in bench.station.probes.values()
+    }
+    taken = bench.forced(windows, level_base(bench), _no_trigger(bench), b"", "at ground")
+    return _by_role(bench.station, taken)
+
+
+def of_grounds(station: Station, traces: Mapping[str, Trace]) -> Iterator[CheckItem]:
+    """Zero and noise of each channel."""
+    low, high = NOMINAL_V[station.logic]
+    limits, swing = station.check_limits, high - low
+    for role, trace in traces.items():
+        volts = trace.volts()
+        noise = float(np.std(volts))
+        u = math.hypot(2 * noise / math.sqrt(len(volts)), 2 * abs(trace.volts_per_code) / math.sqrt(12))
+        most = limits.zero_percent / 100 * swing
+        subject = f"channel/{role}"
+        yield make_item(f"{role}.zero", float(np.mean(volts)), u, subject, low=-most, high=most)
+        yield make_item(f"{role}.noise", noise, 0.1 * noise, subject, high=limits.noise_percent / 100 * swing)
+
+
+def level_base(bench: Bench) -> TimeBase:
+    """A period of the mains."""
+    points = min(LEVEL_POINTS, bench.memory.max_points)
+    return TimeBase(max(LEVEL_S / points, bench.memory.min_interval_s), points, 0.0)
+
+
+def edges_of(bench: Bench, view: ReferenceView, waves: Mapping[str, Wave]) -> Taken | None:
+    """One rising edge of the wave on both channels, as finely as the scope can; None when nothing fires."""
+    interval_s = max(EDGE_S / EDGE_POINTS, bench.memory.min_interval_s)
+    base = TimeBase(interval_s, EDGE_POINTS, 0.25)
+    first = waves[ROLES[0]]
+    trigger = TriggerSetup(
+        bench.station.probes[ROLES[0]].channel, level_v=(first.low_v + first.high_v) / 2, slope="rising"
+    )
+    return bench.triggered(view.windows, base, trigger, b"", "edge on both")
+
+
+def of_edges(station: Station, taken: Taken) -> Iterator[CheckItem]:
+    """Delay from channel to channel, and overshoot of each."""
+    traces = {
+        role: trace_of(taken.capture.channel(p.channel), taken.capture) for role, p in station.probes.items()
+    }
+    at: dict[str, float] = {}
+    for role, trace in traces.items():
+        line = read_line(trace, baud=1 / trace.duration_s)
+        if len(line.edges):
+            at[role] = float(line.edges.times_s[0])
+        if line.levels is not None and line.levels.overshoot_percent is not None:
+            most = station.check_limits.overshoot_percent
+            over = line.levels.overshoot_percent
+            yield make_item(f"{role}.overshoot", over, 1.0, f"probe/{role}", high=most)
+    if set(at) == set(ROLES):
+        most_s, interval_s = station.check_limits.delay_max_s, taken.capture.sample_interval_s
+        delay_s = at["from_target"] - at["to_target"]
+        yield make_item("delay", delay_s, interval_s / math.sqrt(3), "scope", low=-most_s, high=most_s)
+
+
+def _no_trigger(bench: Bench) -> TriggerSetup:
+    """A level that ground does not reach: nothing sets the scope off before it is forced."""
+    channel = bench.station.probes[ROLES[0]].channel
+    return TriggerSetup(channel, level_v=ranges_of(bench.station)[0] / 4)
+
+
+def _by_role(station: Station, taken: Taken) -> dict[str, Trace]:
+    return {
+        role: trace_of(taken.capture.channel(p.channel), taken.capture) for role, p in station.probes.items()
+    }
+
+
+def findings_of(items: Sequence[CheckItem]) -> Iterator[Finding]:
+    """The finding for each item that failed and has one in FINDINGS."""
+    for item in items:
+        code = FINDINGS.get(item.name.rsplit(".", 1)[-1])
+        if code is not None and item.verdict == FAIL:
+            line = item.name.partition(".")[0] if "." in item.name else None
+            evidence = {"value": item.value, "u": item.u, "unit": item.unit}
+            yield make_finding(code, line, f"{item.because}.", evidence=evidence)
+
+
+FINDINGS = {
+    "zero": "zero-off",
+    "noise": "noisy",
+    "gain": "channel-gain",
+    "gain_spread": "channel-gain",
+    "channel_match": "channels-differ",
+    "overshoot": "ringing",
+    "delay": "channels-skewed",
+    "dropouts": "contact-lost",
+}
+"""Kind of item -> code."""
