@@ -12,6 +12,7 @@ from simulator.bridge.doors import Doors, Porter
 from simulator.clock import Clock, RealClock, VirtualClock
 from simulator.faults import bench_plan
 from simulator.frame import Frame
+from simulator.person import Person
 from simulator.plan import BenchPlan
 from simulator.scope.instrument import Scope
 from simulator.scope.switches import Switches
@@ -48,7 +49,6 @@ class Bench:
     """A running bench. Everything on it happens under `changed`, in bench time."""
 
     def __init__(self, plan: BenchPlan, clock: Clock, host: str = "127.0.0.1") -> None:
-        self.plan = plan
         self.clock = clock
         self.changed = threading.Condition(threading.RLock())
         self.network = Network(plan)
@@ -56,6 +56,7 @@ class Bench:
         self.scope = Scope(plan, clock, self.network.nodes, self.changed, switches)
         self.scope.before_message = self._settle
         self.scope.after_message = self._look_ahead
+        self.scope.person = self.person = Person(plan, self.scope, self.network)
         self._doors = Doors(host)
         locks = Locks()
         hislip, vxi11 = HislipServer(self.scope, locks), Vxi11Server(self.scope, locks)
@@ -80,6 +81,11 @@ class Bench:
             serial=f"socket://{host}:{self._doors.port}",
             pty=self._doors.pty,
         )
+
+    @property
+    def plan(self) -> BenchPlan:
+        """The truth about it as it is now."""
+        return self.person.plan
 
     def close(self) -> None:
         """Ends all connections and threads."""

@@ -80,6 +80,7 @@ class ProbePlan:
     """The switch on the probe, 1 or 10: not what the scope believes."""
     trimmer_pf: float = 12.0
     """C1; 12 pF is right against C2 = 108 pF (standards: R1 C1 = R2 C2)."""
+    trimmer_pf_per_week: float = 0.0
     crosstalk: float = 0.0
     """Share of the other line's steps that couples in."""
     crosstalk_s: float = 250e-9
@@ -87,6 +88,10 @@ class ProbePlan:
     glitches_per_s: float = 0.0
     hum_v: float = 0.0
     """Peak of a 50 Hz pick-up at the tip."""
+    dropouts_per_s: float = 0.0
+    """How often the tip loses contact, at random instants ..."""
+    dropout_s: float = 1e-3
+    """... and for how long."""
     ringing: float = 0.0
     """Overshoot from a long ground lead, as a fraction of a step."""
 
@@ -102,6 +107,8 @@ class InputPlan:
     noise_of_range: float = 1.2e-3
     """rms as a share of the vertical window."""
     gain_error: float = 0.0
+    gain_per_week: float = 0.0
+    """How the gain drifts, as a share."""
     offset_error_v: float = 0.0
     """At the input."""
     dead: bool = False
@@ -129,6 +136,10 @@ class ScopePlan:
     self_test: int = 0
     fault_of_each_record: int = 0
     """An error number that every acquisition leaves in the queue (0: none)."""
+    panel: tuple[str, ...] = ()
+    """How somebody left the front panel: messages of the open standard."""
+    errors_left: tuple[int, ...] = ()
+    """What stands in the error queue from before."""
     reference_hz: float = 1000.0
     reference_v: float = 5.0
     message_cost_s: float = 500e-6
@@ -150,6 +161,8 @@ class BenchPlan:
     station: str = "sim-1"
     faults: tuple[str, ...] = field(default=())
     """Fault switches that are on from power-on, NAME or NAME:TIMES (transports/delivery.py)."""
+    age_days: float = 0.0
+    """Days since it was set up (ageing.py)."""
 
 
 def healthy(

@@ -11,6 +11,7 @@ ABORt leads from each to idle and leaves no record. A source that fires in `befo
 from __future__ import annotations
 
 import copy
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -19,7 +20,8 @@ import numpy as np
 from simulator.plan import ScopePlan
 from simulator.scope.comparator import Comparator
 from simulator.scope.errors import ScpiError
-from simulator.scope.front_end import Channel, Codes
+from simulator.scope.front_end import Codes
+from simulator.scope.inputs import Input
 from simulator.scope.settings import Settings
 from simulator.scope.status import SWEEPING, WAITING_FOR_TRIGGER
 
@@ -46,7 +48,7 @@ class Acquisition:
     def __init__(
         self,
         plan: ScopePlan,
-        channels: Sequence[Channel],
+        channels: Sequence[Input],
         settings: Callable[[], Settings],
         on_state: Callable[[str], None],
         seed: int,
@@ -60,7 +62,8 @@ class Acquisition:
         self._shots = 0
         self._shot: Shot | None = None
         self._comparator: Comparator | None = None
-        self._ready_at = self._searched_to = self._trigger_at = self._done_at = 0.0
+        self._ready_at = self._searched_to = self._done_at = 0.0
+        self._trigger_at = -math.inf
         self._forced_at: float | None = None
 
     @property
@@ -92,6 +95,10 @@ class Acquisition:
         if self.busy:
             self._enter(IDLE)
 
+    def forget(self) -> None:
+        """The last record is lost."""
+        self._shot = None
+
     def force(self, now: float) -> None:
         """One trigger now, whatever the source: as soon as the part before it is filled."""
         if not self.can_be_forced:
@@ -101,7 +108,9 @@ class Acquisition:
     def trigger_changed(self, now: float) -> None:
         """Trigger settings were changed: from now on the new ones count."""
         if self.state in (BEFORE, WAITING):
-            self._searched_to = max(now, self._ready_at)
+            self._searched_to = max(
+                now, self._ready_at, self._trigger_at + self._settings().trigger.holdoff_s
+            )
             self._comparator = self._make_comparator()
 
     def advance(self, now: float) -> None:
@@ -158,15 +167,15 @@ class Acquisition:
     def _arm(self, now: float) -> None:
         self._shots += 1
         self._ready_at = now + self._settings().sweep.before_s * self._true
-        self._searched_to = self._ready_at
+        self._searched_to = max(self._ready_at, self._trigger_at + self._settings().trigger.holdoff_s)
         self._forced_at = None
         self._comparator = self._make_comparator()
         self._enter(BEFORE)
 
     def _make_comparator(self) -> Comparator | None:
         channel = self._settings().trigger.channel
-        if channel is None:
-            return None
+        if channel is None or self._settings().trigger.type != "EDGE":
+            return None  # no line of a serial link ever looks like what other types wait for
         rng = np.random.default_rng([self._seed, 4, self._shots])
         return Comparator(self._channels[channel - 1], self._settings(), rng, self._plan.trigger_noise_v)
 

@@ -15,7 +15,7 @@ class Call:
     def __init__(self, conversation: Conversation, channel: int) -> None:
         self.conversation = conversation
         self.scope: Scope = conversation.scope
-        self.channel = channel
+        self.channel: int = channel
         self.values: list[object] = []
 
     @property

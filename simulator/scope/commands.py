@@ -1,4 +1,5 @@
-"""The command table (standards.md 2.5: STD rows are words of SCPI-1999 vol. 2; DIAGnostic rows are ours).
+"""The command table (standards.md 2.5: STD rows are words of SCPI-1999 vol. 2; DIAGnostic rows are ours:
+person_commands.py has what a person can be asked to do).
 
 A newcomer adds a command as one row at the foot. `setting` rows set and answer one attribute of the settings.
 
@@ -21,6 +22,7 @@ from typing import TYPE_CHECKING, Any
 
 from simulator.scope import actions
 from simulator.scope.kinds import Boolean, Channels, Choice, Kind, Number, Text, quoted
+from simulator.scope.person_commands import PERSON
 from simulator.scope.tree import Command, Tree
 
 if TYPE_CHECKING:
@@ -192,8 +194,10 @@ TRIGGER = (
     setting("TRIGger[:SEQuence]:SOURce", trigger, "source", Choice("IMMediate|BUS|EXTernal|INTernal#|HOLD")),
     setting("TRIGger[:SEQuence]:LEVel", trigger, "level_v", Number(actions.level_limits, "V")),
     setting("TRIGger[:SEQuence]:SLOPe", trigger, "slope", Choice("POSitive|NEGative")),
-    setting("TRIGger[:SEQuence]:TYPE", trigger, "type", Choice("EDGE")),
-    setting("TRIGger[:SEQuence]:COUPling", trigger, "coupling", Choice("DC")),
+    setting("TRIGger[:SEQuence]:TYPE", trigger, "type", Choice("EDGE|VIDeo")),
+    setting("TRIGger[:SEQuence]:COUPling", trigger, "coupling", Choice("AC|DC")),
+    setting("TRIGger[:SEQuence]:FILTer:LPASs[:STATe]", trigger, "filtered", Boolean()),
+    setting("TRIGger[:SEQuence]:HOLDoff", trigger, "holdoff_s", Number(lambda _call: (0.0, 10.0, 0.0), "S")),
     Command(
         "TRIGger[:SEQuence]:HYSTeresis",
         do=lambda call: setattr(call.settings.trigger, "hysteresis_set_v", call.values[0]),
@@ -216,6 +220,6 @@ RECORDS = (
     Command("READ[:ARRay]:VOLTage[:DC]", ask=actions.read, ask_takes=(Channels(),)),
 )
 
-COMMANDS = (*COMMON, *SYSTEM, *VERTICAL, *HORIZONTAL, *TRIGGER, *RECORDS)
+COMMANDS = (*COMMON, *SYSTEM, *VERTICAL, *HORIZONTAL, *TRIGGER, *RECORDS, *PERSON)
 
 TREE = Tree(COMMANDS)

@@ -12,7 +12,8 @@ import math
 
 import numpy as np
 
-from simulator.scope.front_end import HUM_HZ, Channel
+from simulator.scope.front_end import HUM_HZ
+from simulator.scope.inputs import Input
 from simulator.scope.settings import ChannelSettings, Settings
 from simulator.wires.waveform import Floats
 
@@ -26,13 +27,11 @@ _REFINED = np.linspace(0.0, 1.0, 65)
 class Comparator:
     """Searches one source for one arming; call `search` with adjoining intervals."""
 
-    def __init__(
-        self, channel: Channel, settings: Settings, rng: np.random.Generator, noise_v: float
-    ) -> None:
+    def __init__(self, channel: Input, settings: Settings, rng: np.random.Generator, noise_v: float) -> None:
         number = settings.trigger.channel
         assert number is not None
         self._channel = channel
-        self._channel_settings: ChannelSettings = settings.channels[number - 1]
+        self._channel_settings: ChannelSettings = settings.trigger.hears(settings.channels[number - 1])
         self._settings = settings
         self._sigma = math.hypot(noise_v, channel.noise_v(self._channel_settings))
         self._slip_v = self._sigma * float(rng.standard_normal())

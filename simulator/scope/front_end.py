@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from simulator.plan import TO_TARGET, InputPlan, ProbePlan
 from simulator.scope.settings import ChannelSettings
-from simulator.wires.line import Node, Piece, ReferenceOutput
+from simulator.wires.contact import BadContact, Node
+from simulator.wires.line import Piece
 from simulator.wires.waveform import Floats, Response, render, settling_s
 
 C2_PF = 108.0
@@ -23,7 +24,6 @@ PARALLEL_OHM = 0.9e6
 RISE_TIMES_BANDWIDTH = 0.35
 """Rise time x bandwidth (standards.md 6.1)."""
 PROBE_BANDWIDTH_HZ = {10: 200e6, 1: 6e6}
-FILTER_HZ = 20e6
 TAILS_KEPT = 20
 AVERAGED_S = 0.1
 """How far back AC coupling remembers."""
@@ -50,9 +50,13 @@ def probe_tail(trimmer_pf: float) -> Tail:
 class Channel:
     """What the converter of one channel would see, and the codes it makes of it."""
 
-    def __init__(self, plan: InputPlan, nodes: dict[str, Node], seed: tuple[int, ...]) -> None:
+    def __init__(
+        self, plan: InputPlan, nodes: dict[str, Node], seed: tuple[int, ...], tip: Node | None = None
+    ) -> None:
+        """`tip`: what the probe touches where that changes; None: always the node of the plan."""
         self.plan = plan
         self._nodes = nodes
+        self._tip_touches = tip
         self._seed = seed
         self._slots: dict[int, Piece] = {}
 
@@ -101,18 +105,25 @@ class Channel:
         """10-90 % time of an infinitely fast step after this channel."""
         widths = [self.plan.bandwidth_hz, PROBE_BANDWIDTH_HZ[self.plan.probe.ratio]]
         if settings.filtered:
-            widths.append(FILTER_HZ)
+            widths.append(settings.filter_hz)
         return math.hypot(*(RISE_TIMES_BANDWIDTH / width for width in widths))
 
     def last_step_at(self, now: float) -> float | None:
         """The last step that is known of the node; the reference output always has another one."""
-        node = self._nodes[self.plan.probe.node]
-        return now + 1e-3 if isinstance(node, ReferenceOutput) else node.last_step_at
+        return self._touches.last_step(now)
 
     def tail_s(self) -> float:
         """How long a step is followed by a slow tail, 0 for a well trimmed probe."""
         tail = self._tail()
         return TAILS_KEPT / 2 * tail.tau_s if tail.error else 0.0
+
+    @property
+    def _touches(self) -> Node:
+        probe = self.plan.probe
+        node = self._tip_touches or self._nodes[probe.node]
+        if probe.dropouts_per_s:
+            return BadContact(node, probe.dropouts_per_s, probe.dropout_s, self._seed)
+        return node
 
     def _tip(self, at: Floats, origin: float, settings: ChannelSettings) -> Floats:
         start, end = origin + float(at[0]), origin + float(at[-1])
@@ -129,7 +140,7 @@ class Channel:
         probe, rise = self.plan.probe, self.edge_s(settings)
         tail = self._tail()
         own = Response(rise, tail=tail.error, tail_s=tail.tau_s, ringing=probe.ringing)
-        pieces = [(self._nodes[probe.node].piece(start, end), own)]
+        pieces = [(self._touches.piece(start, end), own)]
         if probe.crosstalk:
             other = self._nodes["from_target" if probe.node == TO_TARGET else TO_TARGET].piece(start, end)
             pieces.append((other, Response(rise, gain=probe.crosstalk, spike_s=probe.crosstalk_s)))

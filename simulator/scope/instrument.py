@@ -10,17 +10,22 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 from simulator.clock import Clock
 from simulator.plan import BenchPlan, ScopePlan
+from simulator.scope import panel
 from simulator.scope.acquisition import CONDITIONS, IDLE, Acquisition
 from simulator.scope.errors import ScpiError
-from simulator.scope.front_end import Channel
+from simulator.scope.inputs import Input
 from simulator.scope.makers import Maker, maker_of
 from simulator.scope.settings import Settings
 from simulator.scope.status import OPC_BIT, Status
 from simulator.scope.switches import Switches
-from simulator.wires.line import Node
+from simulator.wires.contact import Node
+
+if TYPE_CHECKING:
+    from simulator.person import Person as PersonAtTheBench
 
 
 class Cleared(Exception):
@@ -45,19 +50,21 @@ class Scope:
         self.status: Status = Status()
         self.settings: Settings = self._after_reset()
         self.switches: Switches = switches or Switches(())
-        channels = [
-            Channel(plan_of, nodes, (plan.seed, number))
-            for number, plan_of in enumerate(plan.scope.inputs, 1)
-        ]
+        self.inputs: tuple[Input, ...] = tuple(
+            Input(plan_of, nodes, (plan.seed, number)) for number, plan_of in enumerate(plan.scope.inputs, 1)
+        )
         self.acquisition: Acquisition = Acquisition(
-            plan.scope, channels, lambda: self.settings, self._on_state, plan.seed
+            plan.scope, self.inputs, lambda: self.settings, self._on_state, plan.seed
         )
         self.before_message: Callable[[], None] = lambda: None
         """The bench lets what came in elsewhere happen first."""
         self.after_message: Callable[[], None] = lambda: None
         """The bench looks at what is to come."""
+        self.person: PersonAtTheBench | None = None
+        """Who can be asked to move probes and turn knobs (simulator/person.py)."""
         self._opc_wanted = False
         self._service_requested = False
+        self._left_as_found(plan.scope)
         self._on_service: list[Callable[[int], None]] = []
 
     @property
@@ -84,6 +91,19 @@ class Scope:
         self.acquisition.abort()
         self._opc_wanted = False
         self.settings = self._after_reset()
+
+    def _left_as_found(self, plan: ScopePlan) -> None:
+        """What somebody did to it before."""
+        for message in plan.panel:
+            panel.touch(self, message)
+        for number in plan.errors_left:
+            self.status.report(number, "from before")
+
+    def power_cycle(self) -> None:
+        """Off and on again: settings as after *RST, nothing in the queue, the power-on bit set."""
+        self.reset()
+        self.status = Status()
+        self.acquisition.forget()
 
     def clear_status(self) -> None:
         """*CLS."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import ClassVar
 
 from simulator.plan import ScopePlan
@@ -23,6 +23,7 @@ class ChannelSettings:
     coupling: str = "DC"
     impedance: float = 1e6
     filtered: bool = False
+    filter_hz: float = 20e6
     inverted: str = "NORM"
     corrected: bool = False
     loss_db: float = 0.0
@@ -128,11 +129,16 @@ class TriggerSettings:
     slope: str = "POS"
     type: str = "EDGE"
     coupling: str = "DC"
+    filtered: bool = False
+    """Behind a low pass of FILTER_HZ."""
+    holdoff_s: float = 0.0
+    """So long after each trigger no other one counts."""
     hysteresis_set_v: float | None = None
     continuous: bool = False
     stuck_v: float | None = None
 
     HYSTERESIS_OF_WINDOW: ClassVar[float] = 0.02
+    FILTER_HZ: ClassVar[float] = 50e3
 
     @property
     def level_v(self) -> float:
@@ -147,6 +153,13 @@ class TriggerSettings:
     def channel(self) -> int | None:
         """The channel that is listened to, None when the source is none."""
         return int(self.source[3:]) if self.source.startswith("INT") else None
+
+    def hears(self, channel: ChannelSettings) -> ChannelSettings:
+        """The channel as it comes to the comparator."""
+        coupling = "AC" if self.coupling == "AC" and channel.coupling == "DC" else channel.coupling
+        if not self.filtered:
+            return replace(channel, coupling=coupling)
+        return replace(channel, coupling=coupling, filtered=True, filter_hz=self.FILTER_HZ)
 
 
 @dataclass

@@ -27,7 +27,7 @@ class Standard:
                 if not unit.is_common:
                     above = _path(unit, above)
                 try:
-                    arbitrary = _carry_out(conversation, unit, above, arbitrary)
+                    arbitrary = carry_out_unit(conversation, unit, above, arbitrary)
                 except ScpiError as error:
                     if -200 < error.number <= -100:
                         raise
@@ -46,8 +46,9 @@ def _path(unit: Unit, above: tuple[str, ...]) -> tuple[str, ...]:
     return unit.words if unit.rooted else above + unit.words
 
 
-def _carry_out(conversation: Conversation, unit: Unit, path: tuple[str, ...], arbitrary: bool) -> bool:
-    """`arbitrary`: the answer before was arbitrary ASCII, so that no other may follow; so it returns."""
+def carry_out_unit(conversation: Conversation, unit: Unit, path: tuple[str, ...], arbitrary: bool) -> bool:
+    """One command or question. `arbitrary`: the answer before was arbitrary ASCII, so that no other may
+    follow; so it returns."""
     command, channel = (TREE.common(unit.words[0]), 1) if unit.is_common else TREE.find(path)
     call = Call(conversation, channel)
     if not unit.is_query:

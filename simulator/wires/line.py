@@ -82,8 +82,7 @@ class Line:
             np.array(self._durations[first:last], dtype=np.float64),
         )
 
-    @property
-    def last_step_at(self) -> float | None:
+    def last_step(self, now: float) -> float | None:  # noqa: ARG002 - same face as ReferenceOutput
         """Instant of the last step that is written down, None when there is none."""
         return self._times[-1] if self._times else None
 
@@ -115,6 +114,10 @@ class ReferenceOutput:
             np.full(len(number), self._edge_s),
         )
 
+    def last_step(self, now: float) -> float | None:
+        """There is always another one."""
+        return now + 2 * self._half_s
+
 
 class Floating:
     """A node that nothing drives."""
@@ -124,10 +127,6 @@ class Floating:
         nothing = np.empty(0)
         return Piece(0.0, nothing, nothing, nothing)
 
-    @property
-    def last_step_at(self) -> float | None:
+    def last_step(self, now: float) -> float | None:  # noqa: ARG002 - same face as Line
         """It has no steps."""
         return None
-
-
-Node = Line | ReferenceOutput | Floating

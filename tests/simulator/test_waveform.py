@@ -11,7 +11,8 @@ from simulator.faults import bench_plan
 from simulator.plan import InputPlan, ProbePlan, with_probe
 from simulator.scope.front_end import Channel, probe_tail
 from simulator.scope.settings import ChannelSettings
-from simulator.wires.line import Line, Node, Piece, ReferenceOutput, Step
+from simulator.wires.contact import Node
+from simulator.wires.line import Line, Piece, ReferenceOutput, Step
 from simulator.wires.waveform import Response, render
 from tests.simulator.desk import VERTICAL, Desk, ideal
 
