@@ -121,6 +121,12 @@ FIRMWARES = (
         target(drift_percent_per_character=0.4),
         "rate-off",
     ),
+    Kind(
+        "inverted",
+        "its output is upside down and rests low",
+        target_driver(high_v=0.02, low_v=3.28),
+        "line-inverted",
+    ),
     Kind("framing", "sends its stop element as a space", target(stop_level=0), "framing-error"),
     Kind(
         "parity-bit",
@@ -191,6 +197,12 @@ BENCHES = (
         "the zero of the from-target channel is 0.9 V off",
         vertical(2, offset_error_v=0.09),
         "zero-shifted",
+    ),
+    Kind(
+        "channel-inverted",
+        "the from-target channel is set to inverted",
+        vertical(2, gain_error=-2.0),
+        "channel-inverted",
     ),
     Kind("gain-off", "the gain of the from-target channel is 12 % low", vertical(2, gain_error=-0.12), None),
     Kind("noisy", "the from-target channel has 0.35 V rms of noise", vertical(2, noise_v=0.035), "noisy"),

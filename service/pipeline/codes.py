@@ -8,6 +8,7 @@ from __future__ import annotations
 from service.pipeline.check_codes import CHECK_CODES
 from service.pipeline.code_row import BENCH, DEVICE, FAIL, INFO, SEVERITIES, WARNING, Code
 from service.pipeline.hands_codes import HANDS_CODES
+from service.pipeline.polarity_codes import POLARITY_CODES
 from service.pipeline.trigger_codes import TRIGGER_CODES
 
 __all__ = ["BENCH", "CODES", "DEVICE", "FAIL", "INFO", "SEVERITIES", "TO_TARGET_REMEDY", "WARNING", "Code"]
@@ -243,6 +244,7 @@ CODES: tuple[Code, ...] = (
         "The record allows more than one frame format",
         "State the format, or send more and more varied characters.",
     ),
+    *POLARITY_CODES,
     *TRIGGER_CODES,
     *CHECK_CODES,
     *HANDS_CODES,

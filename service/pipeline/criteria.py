@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
+from service.pipeline import polarity
 from service.pipeline.decisions import BENCH, FAIL, GUARD_BAND, INCONCLUSIVE, PASS, RECORD, worst
 from service.pipeline.echoes import CHANGED, EXTRA, MISSING, MOVED, OK, count
 from service.pipeline.evidence import FROM_TARGET, Evidence
@@ -119,6 +120,8 @@ def judge_order(evidence: Evidence) -> Outcome:
 
 def judge_framing(evidence: Evidence) -> Outcome:
     """Start, parity and stop of every whole character on the from-target line."""
+    if polarity.inverted(evidence, FROM_TARGET):
+        return Outcome(FAIL, "the line rests at the level that starts a character")
     errors = [int(e) for _, r in evidence.readings(FROM_TARGET) for e in r.characters.errors]
     whole = [e for e in errors if not e & CUT]
     bad = sum(bool(e & (FRAMING | PARITY | BREAK)) for e in whole)
@@ -188,6 +191,7 @@ VOIDS: tuple[Void, ...] = (
     Void("trigger-outside-signal", (), _DECODED),
     Void("probe-ratio", ("levels",)),
     Void("zero-shifted", ("levels",)),
+    Void("channel-inverted", ("levels", "framing")),
     Void("clipped", ("levels", "edges")),
     Void("crosstalk", (), ("levels", "edges")),
     Void("probe-overcompensated", ("edges",), ("levels",)),
@@ -196,6 +200,7 @@ VOIDS: tuple[Void, ...] = (
     Void("reference-level-off", ("levels",)),
     Void("reference-rate-off", ("rate",), ("timing",)),
     # the PC's side of the wiring: what was not said properly need not be heard
+    Void("line-inverted", (), _HEARD, "warning", line="to_target"),
     Void("framing-error", (), _HEARD, line="to_target"),
     Void("break", (), _HEARD, line="to_target"),
     Void("parity-error", (), _HEARD, line="to_target"),

@@ -8,9 +8,10 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from service.pipeline import polarity
 from service.pipeline.decisions import FAIL
 from service.pipeline.evidence import ROLES, Evidence
-from service.pipeline.findings import Finding, make_finding
+from service.pipeline.findings import INFO, Finding, make_finding
 from service.pipeline.measurements import Measurement, measured
 from service.pipeline.phrases import character, line_words, many, moment, quantity, volts
 from service.pipeline.readings import BREAK, CUT, FRAMING, PARITY
@@ -48,6 +49,26 @@ def _erring(evidence: Evidence, role: str, bit: int, without: int) -> list[tuple
             ((reading.characters.errors & bit) != 0) & ((reading.characters.errors & without) == 0)
         )
     ]
+
+
+def inverted(evidence: Evidence) -> Iterator[Finding]:
+    """A line that rests at the start level of its family."""
+    for role in ROLES:
+        if polarity.inverted(evidence, role):
+            line = evidence.lines[role]
+            level = line.high_v if line.idle_high else line.low_v
+            name = evidence.family.name if evidence.family else ""
+            idle = "high" if line.idle_high else "low"
+            detail = f"the {line_words(role)} rests {idle}" + (
+                f", at {volts(level)}" if level is not None else ""
+            )
+            yield make_finding(
+                "line-inverted",
+                role,
+                severity=INFO if polarity.both_inverted(evidence) else FAIL,
+                detail=f"{detail}; a line of family {name} rests {'low' if line.idle_high else 'high'}.",
+                evidence={"idle": idle, "level_v": level, "family": name},
+            )
 
 
 def rate_off(evidence: Evidence) -> Iterator[Finding]:

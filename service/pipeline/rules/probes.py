@@ -8,6 +8,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from service.pipeline import polarity
 from service.pipeline.evidence import FROM_TARGET, ROLES, TO_TARGET, Evidence
 from service.pipeline.families import FAMILIES, Family, likely_family
 from service.pipeline.findings import Finding, make_finding
@@ -129,8 +130,22 @@ def _doubt(true_swing_v: float) -> str:
     )
 
 
+def channel_inverted(evidence: Evidence) -> Iterator[Finding]:
+    """The volts of a line have the wrong sign."""
+    for role in ROLES:
+        line = evidence.lines[role]
+        if polarity.channel_inverted(evidence, role):
+            detail = (
+                f"{line.channel} moves between {volts(line.low_v or 0.0)} and {volts(line.high_v or 0.0)}."
+            )
+            facts = {"channel": line.channel, "low_v": line.low_v, "high_v": line.high_v}
+            yield make_finding("channel-inverted", role, detail, evidence=facts)
+
+
 def zero_shift(evidence: Evidence, role: str) -> float | None:
     """Volts by which both levels lie off, None when they do not (or are bipolar)."""
+    if polarity.channel_inverted(evidence, role):
+        return None
     line, fam = evidence.lines[role], evidence.family
     swing = line.swing_v
     if fam is None:
@@ -174,6 +189,7 @@ def levels_spoiled(evidence: Evidence, role: str) -> bool:
     return (
         ratio_of(evidence, role) is not None
         or zero_shift(evidence, role) is not None
+        or polarity.channel_inverted(evidence, role)
         or any(True for f in clipped(evidence) if f.line == role)
         or (role == FROM_TARGET and bool(evidence.bridged))
     )

@@ -5,9 +5,11 @@ Waveforms are closed forms of tests/reference.py; expected outcomes follow from 
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from tests.service.pipeline.two_lines import KNOWN, bench, judged, said, values, verdict
+from tests.service.pipeline.two_lines import BLIND, KNOWN, WIRE, bench, judged, said, values, verdict
 
 TEXT = b"Tide 7!\x00\xffUZ"
 BAUD = 230_400.0
@@ -33,3 +35,48 @@ def test_a_firmware_that_speaks_too_fast_fails_by_its_rate_alone(percent: float)
     assert said(document) == {("rate-off", "from_target")}
     assert verdict(document, "rate") == "fail"
     assert verdict(document, "content") == "pass"
+
+
+UPSIDE_DOWN = replace(WIRE, low_v=3.28, high_v=0.02)
+"""Rests low, starts high."""
+
+
+def test_an_output_that_stands_on_its_head_fails_by_framing() -> None:
+    """A receiver of the family takes rest for start bits, however well the record decodes."""
+    for expectation in (KNOWN, BLIND):
+        document = judged(bench(TEXT, back=UPSIDE_DOWN), expectation=expectation)
+        assert ("line-inverted", "from_target") in said(document)
+        assert verdict(document, "framing") == "fail"
+        assert document["verdict"] == "fail"
+        assert document["lines"]["from_target"]["idle"] == "low"
+
+
+def test_a_pc_that_stands_on_its_head_is_the_bench_s_matter() -> None:
+    """A bench on which both lines do is only told so: the firmware answers as it is spoken to."""
+    alone = judged(bench(TEXT, wire=UPSIDE_DOWN, back=WIRE))
+    both = judged(bench(TEXT, wire=UPSIDE_DOWN, back=UPSIDE_DOWN))
+    for document, severity in ((alone, "fail"), (both, "info")):
+        found = [f for f in document["findings"] if f["code"] == "line-inverted"]
+        assert [(f["line"], f["side"], f["severity"]) for f in found] == [("to_target", "bench", severity)]
+        assert document["verdict"] == "pass"
+
+
+def test_a_channel_that_is_set_to_inverted_is_named_and_its_levels_not_judged() -> None:
+    """Volts below zero are no output's doing: levels of 3.3 V logic with the sign turned."""
+    shot = bench(TEXT, change=lambda a, b, _: (a, -b), wire=replace(WIRE, range_v=12.0))
+    document = judged(shot)
+    assert said(document) == {("channel-inverted", "from_target")}
+    assert verdict(document, "levels") == "inconclusive/bench"
+    assert verdict(document, "content") == "pass"
+
+
+def test_an_rs232_line_on_its_head_may_be_the_scope_s_doing() -> None:
+    """Plus and minus 7 V are in order either way up (TIA-232-F), so nobody is failed for it."""
+    wire = replace(WIRE, low_v=7.0, high_v=-7.0, range_v=20.0)
+    document = judged(
+        bench(TEXT, wire=wire, change=lambda a, b, _: (a, -b)), expectation=replace(KNOWN, logic="rs232")
+    )
+    assert said(document) == {("channel-inverted", "from_target")}
+    assert document["verdict"] == "inconclusive"
+    upright = judged(bench(TEXT, wire=wire), expectation=replace(KNOWN, logic="rs232"))
+    assert said(upright) == set()
