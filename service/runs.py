@@ -133,6 +133,8 @@ def _work(run: Run, station: Station, tools: Tools, hooks: _Hooks) -> Performed:
         store.keep_result(run.id, document, at=timestamp(journal.clock()), job=run.job)
     if run.kind in REPORTED:
         store.keep_report(run.id, _report(store.read(run.id), station, document, tools, hooks.taken))
+    elif run.kind == "check":
+        store.keep_report(run.id, _check_report(store.read(run.id), station, document))
     return Performed(journal.move(run.id, "done", job=run.job, verdict=document.get("verdict")), document)
 
 
@@ -262,6 +264,13 @@ def _report(
         last = captures[-1][1]
         meta = replace(meta, instrument=instrument_facts(last), settings=settings_facts(last))
     return tools.render_report(document, _shots(station, captures), meta)
+
+
+def _check_report(run: Run, station: Station, document: Mapping[str, Any]) -> str:
+    from service.report.check_page import render_check
+
+    title = f"Station check of {station.name}"
+    return render_check(document, ReportMeta(title=title, station=station.name, run_id=run.id))
 
 
 def _shots(station: Station, captures: Sequence[tuple[str, Capture]]) -> list[Shot]:

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from drivers.scope.capture import Capture
+from service.check.work import check_work
 from service.database import Database
 from service.doing import Hands
 from service.durable import DurableEngine
@@ -101,7 +102,11 @@ def build(
     tools = Tools(
         journal=journal,
         locks=StationLocks(settings.locks, settings.lock_wait_s),
-        work={"echo-test": _echo_work(echo_test or _echo_test), **(work or {})},
+        work={
+            "echo-test": _echo_work(echo_test or _echo_test),
+            "check": check_work(store, clock),
+            **(work or {}),
+        },
         render_report=render_report or _render_report,
         pack_capture=pack_capture or _pack_capture,
         read_capture=_read_capture,

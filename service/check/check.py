@@ -53,6 +53,7 @@ def run_check(
         valid_for_s=station.check_limits.valid_hours * 3600,
         causes=[cause.as_document() for cause in causes],
         only=list(only),
+        whole=set(STEPS) <= set(names),
         seconds=round(time.monotonic() - begun, 3),
         **more,
     )

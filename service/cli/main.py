@@ -96,6 +96,7 @@ COMMANDS = {
     "worker": "worker",
     "simulate": "simulate",
     "echo": "echo",
+    "check": "check",
     "analyze": "analyze",
     "commission": "commission",
     "backup": "backup",

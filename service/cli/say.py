@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, TextIO
 
 ASCII_WORDS = str.maketrans({"±": "+-", "µ": "u", "␣": "_", "–": "-", "…": "...", "−": "-", "Ω": "ohm"})
@@ -39,6 +39,6 @@ def complain(sentence: str) -> None:
     say(f"benchwarden: {sentence}", sys.stderr)
 
 
-def print_json(document: Mapping[str, Any]) -> None:
+def print_json(document: Mapping[str, Any] | Sequence[Mapping[str, Any]]) -> None:
     """The one JSON document of `--json`, in ASCII, so that no encoding can spoil it."""
     print(json.dumps(document, indent=1, allow_nan=False), flush=True)

@@ -23,7 +23,7 @@ from service.report.meta import ReportMeta
 from service.report.pictures import Picture, pictures
 
 if TYPE_CHECKING:
-    from jinja2 import Template
+    from jinja2 import Environment, Template
 
 MOST_ECHO_ROWS = 600
 
@@ -45,7 +45,7 @@ def render_report(document: Mapping[str, Any], shots: Sequence[Shot], meta: Repo
     sent, echoed = tables.sent_and_echoed(document)
     return _template().render(
         policy=content_security_policy(),
-        style=_resource("report.css"),
+        style=resource("report.css"),
         meta=meta,
         shown=printable,
         utc=words.utc_words,
@@ -73,21 +73,24 @@ def render_report(document: Mapping[str, Any], shots: Sequence[Shot], meta: Repo
 def content_security_policy() -> str:
     """What the page may do: apply its one style sheet, by hash. A server that sends a policy of its own with
     the report must allow at least this."""
-    digest = base64.b64encode(hashlib.sha256(_resource("report.css").encode()).digest()).decode()
+    digest = base64.b64encode(hashlib.sha256(resource("report.css").encode()).digest()).decode()
     return f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
 
 
 @cache
 def _template() -> Template:
+    return environment().from_string(resource("report.html"))
+
+
+def environment() -> Environment:
+    """Escapes everything, and complains about a name that it was not given."""
     from jinja2 import Environment, StrictUndefined
 
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    return environment.from_string(_resource("report.html"))
+    return Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
 
 
-def _resource(name: str) -> str:
+def resource(name: str) -> str:
+    """A file of the folder templates."""
     return resources.files("service.report").joinpath("templates", name).read_text(encoding="utf-8")
 
 

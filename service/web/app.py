@@ -9,7 +9,7 @@ from importlib.metadata import PackageNotFoundError, version
 import anyio
 from fastapi import FastAPI
 
-from service.web import analyses, cursors, events, health, items, runs, schedules, stations
+from service.web import analyses, checks, cursors, events, health, items, runs, schedules, stations
 from service.web.dependencies import problems
 from service.web.guard import Guard
 from service.web.models import BASE, Problem
@@ -43,7 +43,7 @@ def create_app(wiring: Wiring) -> FastAPI:
         upload_max_bytes=wiring.settings.upload_max_bytes,
         upload_paths=frozenset({f"{BASE}/analyses"}),
     )
-    for part in (stations, runs, cursors, events, schedules, items, analyses):
+    for part in (stations, checks, runs, cursors, events, schedules, items, analyses):
         app.include_router(part.router, prefix=BASE)
     app.include_router(health.router)
     _describe_problems(app)

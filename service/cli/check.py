@@ -1,0 +1,97 @@
+"""`benchwarden check STATION...`: station checks now, without a service and under the same locks as it."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from service.stations import Station
+    from service.wiring import Wiring
+
+
+def add(commands: Any) -> None:
+    """The command with its options."""
+    command: argparse.ArgumentParser = commands.add_parser(
+        "check",
+        help="station check now",
+        description="Checks stations and says of each what it may be used for and what to do first. Needs no "
+        "running service; beside one it waits for the station.",
+        epilog="Exit codes: 0 ready, 3 practice only, 1 not usable, 4 not seen; of several the worst. "
+        "2 bad usage or input, 5 anything else.",
+    )
+    command.add_argument("station", metavar="STATION", nargs="*")
+    command.add_argument("--all", action="store_true", help="every station of the stations file")
+    command.add_argument("--only", metavar="NAME[,NAME]", help="these parts of the check")
+    command.add_argument("--at-once", type=int, metavar="N", help="stations at the same time (4)", default=4)
+    command.add_argument("--stations", metavar="FILE", help="the stations file (stations.toml)")
+    command.add_argument("--data", metavar="DIR", help="folder of runs and reports (benchwarden-data)")
+    command.add_argument("--json", action="store_true", help="print the document as JSON, of --all a list")
+    command.set_defaults(run=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """The worst outcome's exit code; one station's error is told and raised as it came."""
+    from service.check.document import EXIT_CODES, worst
+    from service.cli.children import termination_interrupts
+    from service.cli.say import log_to_stderr, print_json, say
+    from service.report.check_text import check_page, room_page
+    from service.settings import read_settings
+    from service.wiring import build
+
+    log_to_stderr(everything=False)
+    wiring = build(read_settings({"stations": arguments.stations, "data": arguments.data}))
+    chosen = _chosen(arguments, wiring)
+    only = tuple(name for name in (arguments.only or "").split(",") if name)
+    with termination_interrupts():
+        documents = _check(wiring, chosen, only, max(arguments.at_once, 1))
+    if arguments.json:
+        print_json(documents if arguments.all else documents[0])
+    elif len(documents) == 1:
+        say(check_page(documents[0]))
+    else:
+        say(room_page(documents))
+    return EXIT_CODES[worst(document["outcome"] for document in documents)]
+
+
+def _chosen(arguments: argparse.Namespace, wiring: Wiring) -> list[Station]:
+    from service.errors import BadInput
+
+    if arguments.all and arguments.station:
+        raise BadInput("name stations or say --all, not both")
+    if not arguments.all and not arguments.station:
+        raise BadInput("name a station, or say --all")
+    if arguments.json and len(arguments.station) > 1:
+        raise BadInput("--json prints one document: name one station, or say --all for a list")
+    return list(wiring.stations) if arguments.all else [wiring.station(name) for name in arguments.station]
+
+
+def _check(
+    wiring: Wiring, stations: Sequence[Station], only: tuple[str, ...], at_once: int
+) -> list[Mapping[str, Any]]:
+    """In the order of the stations; the first error of the program or of the input is raised at the end."""
+    from concurrent.futures import ThreadPoolExecutor
+
+    from service.check.work import check_request, command_check
+    from service.cli.progress import progress
+    from service.runs import perform
+
+    check_request(only)
+    clock = wiring.journal.clock
+    with progress() as tell, ThreadPoolExecutor(at_once, thread_name_prefix="check") as pool:
+
+        def one(station: Station) -> Mapping[str, Any]:
+            run = wiring.journal.begin(command_check(station, only, clock))
+
+            def told(step: str, message: str, fraction: float) -> None:
+                tell(step, f"{station.name}: {message}" if len(stations) > 1 else message, fraction)
+
+            performed = perform(run, station, wiring.tools, progress=told)
+            if performed.document is None:
+                assert performed.error is not None
+                raise performed.error
+            report = wiring.store.report(run.id)
+            return performed.document | {"run": {"id": run.id, "report": str(report)}}
+
+        return [done.result() for done in [pool.submit(one, station) for station in stations]]

@@ -1,0 +1,97 @@
+"""Station checks over HTTP: the same runs as `benchwarden check`, done by the service."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Header, Response, status
+from pydantic import BaseModel, ConfigDict, Field
+
+from service.check.work import KIND, check_request
+from service.web.dependencies import Parts, problems
+from service.web.models import Accepted, Priority, accepted
+
+router = APIRouter(tags=["stations"])
+
+
+class CheckIn(BaseModel):
+    """What of a check is wanted; nothing at all means all that can be done with nobody in the room."""
+
+    model_config = ConfigDict(
+        extra="forbid",
+        json_schema_extra={"examples": [{}, {"only": ["trigger"]}, {"only": ["bench-or-board"]}]},
+    )
+    only: Annotated[
+        list[Annotated[str, Field(max_length=40)]],
+        Field(max_length=20, description="Parts of the check by name, e.g. instrument, idle, traffic."),
+    ] = []
+    priority: Annotated[
+        Priority | None, Field(description="check: behind everything else (a check's own class).")
+    ] = None
+    limit_s: Annotated[
+        float | None,
+        Field(gt=0, le=86_400, description="Seconds at the bench; the setting run_limit_s without it."),
+    ] = None
+
+
+class CheckItemOut(BaseModel):
+    """One number of a check."""
+
+    name: Annotated[str, Field(examples=["from_target.compensation"])]
+    value: Annotated[float | None, Field(description="null: could not be measured honestly.")]
+    u: Annotated[float | None, Field(description="Expanded uncertainty (k = 2).")]
+    unit: str
+    limit: Annotated[dict[str, float], Field(examples=[{"min": -5.0, "max": 5.0}])]
+    verdict: Annotated[str, Field(examples=["pass", "fail", "inconclusive"])]
+    because: str
+    subject: Annotated[str, Field(examples=["probe/from_target"])]
+
+
+class CheckOut(BaseModel):
+    """`result` of a run of kind check (contract 3b); more members may come."""
+
+    model_config = ConfigDict(extra="allow")
+    station: str
+    outcome: Annotated[str, Field(examples=["ready", "practice-only", "not-usable", "not-seen"])]
+    items: list[CheckItemOut]
+    first_step: str
+    next_steps: list[str]
+    checked_at: str
+    valid_until: str
+
+
+@router.post(
+    "/stations/{station}/checks",
+    summary="Ask for a station check",
+    status_code=status.HTTP_202_ACCEPTED,
+    responses=problems(
+        *(400, 403, 404, 409, 413, 415, 422, 503, 507),
+        known={202: {"headers": {"Location": {"description": "The run.", "schema": {"type": "string"}}}}},
+    ),
+)
+def request_check(
+    station: str,
+    wiring: Parts,
+    response: Response,
+    body: CheckIn | None = None,
+    idempotency_key: Annotated[
+        str | None,
+        Header(
+            description="One per request, best a UUID in double quotes: a repeat then gets the same run.",
+            examples=['"8e03978e-40d5-43e8-bc93-6894a57f9324"'],
+        ),
+    ] = None,
+) -> Accepted:
+    """The run waits for its station's turn; its `result` is a document like CheckOut."""
+    asked = body or CheckIn()
+    run = wiring.intake.request(
+        KIND,
+        wiring.station(station),
+        check_request(tuple(asked.only)),
+        idempotency_key,
+        priority=asked.priority,
+        limit_s=asked.limit_s,
+    )
+    answer = accepted(run)
+    response.headers["Location"] = answer.href
+    return answer
