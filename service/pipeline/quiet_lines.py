@@ -33,7 +33,7 @@ def set_aside(evidence: Evidence) -> Evidence:
             coupled = copied is not None and copied.percent >= limit
             if copied is not None and coupled:
                 found.setdefault(role, []).append((number, copied.percent))
-            if _has_no_signal(reading, source, coupled):
+            if _has_no_signal(reading, source, copied is not None):
                 shots[number] = shots[number].with_line(role, _at_rest(reading))
     couplings = tuple(
         Coupling(role, max(p for _, p in seen), tuple(n for n, _ in seen)) for role, seen in found.items()
@@ -41,8 +41,11 @@ def set_aside(evidence: Evidence) -> Evidence:
     return evidence.with_(shots=tuple(shots), couplings=couplings)
 
 
-def _has_no_signal(reading: LineReading, source: LineReading, coupled: bool) -> bool:
-    """True when a small swing is the other line's copy, or mostly pulses too short for a character."""
+def _has_no_signal(reading: LineReading, source: LineReading, copied: bool) -> bool:
+    """True when a small swing is the other line's copy, or mostly pulses too short for a character.
+
+    A copy need not be large enough to be named (`crosstalk_percent`) to be no signal.
+    """
     if reading.levels is None or source.levels is None:
         return False
     if reading.levels.amplitude_v > COPY_SWING * source.levels.amplitude_v:
@@ -51,7 +54,7 @@ def _has_no_signal(reading: LineReading, source: LineReading, coupled: bool) -> 
         return True
     near = distance_to(reading.edges.times_s, source.edges.times_s)
     bit = source.bit_time_s.value if source.bit_time_s else 4 * reading.trace.interval_s
-    return coupled and len(near) > 0 and bool(np.mean(near < NEAR_BITS * bit) > MOST_NEAR)
+    return copied and len(near) > 0 and bool(np.mean(near < NEAR_BITS * bit) > MOST_NEAR)
 
 
 def _at_rest(reading: LineReading) -> LineReading:

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from service.pipeline.arrays import median
 from service.pipeline.echoes import (
     CHANGED,
     EARLIEST_BITS,
@@ -24,6 +25,8 @@ from service.pipeline.quiet_lines import distance_to
 from service.pipeline.readings import Characters
 
 OTHER = {TO_TARGET: FROM_TARGET, FROM_TARGET: TO_TARGET}
+UNANSWERED_BITS = 9.0
+"""An answer to a character of eight bits cannot start sooner after its start."""
 TOGETHER_BITS = 0.5
 """Characters that start within this many bit times of each other started together."""
 
@@ -98,7 +101,7 @@ def _shortest_frame(shot: ReadShot, evidence: Evidence) -> float:
     reading = shot.to_target
     if not len(reading.characters):
         return 0.0
-    seen = float(np.median(reading.characters.end_s - reading.characters.start_s))
+    seen = median(reading.characters.end_s - reading.characters.start_s)
     if reading.frame is not None:
         seen *= (reading.frame.bits_to_last_data + 1) / reading.frame.total_bits
     rates = rate_candidates(reading)
@@ -119,14 +122,14 @@ def _soonest(shot: ReadShot, evidence: Evidence, frame_s: float, bit_time_s: flo
     if evidence.expectation.baud is not None or not seen.any() or not len(reading.edges):
         return soonest
     last = reading.edges.times_s[reading.characters.last_edge[seen]]
-    return min(soonest, float(np.median(last - reading.characters.start_s[seen])))
+    return min(soonest, median(last - reading.characters.start_s[seen]))
 
 
 def _may_be_bridged(to: Characters, back: Characters, bit_time_s: float) -> bool:
-    """True when half of the to-target characters have one on the other line at about the same time."""
+    """True when half of the to-target characters have one on the other line sooner than an answer can come."""
     if not len(to) or not len(back):
         return False
-    return bool(np.mean(distance_to(to.start_s, back.start_s) < 4 * bit_time_s) >= 0.5)
+    return bool(np.mean(distance_to(to.start_s, back.start_s) < UNANSWERED_BITS * bit_time_s) >= 0.5)
 
 
 def _is_bridged(
@@ -182,7 +185,7 @@ def answer_wait(pairs: Sequence[Echo], shot: ReadShot, evidence: Evidence) -> fl
     """
     limits = evidence.expectation.limits
     to = shot.to_target.characters
-    frame_s = float(np.median(to.end_s - to.start_s)) if len(to) else 0.0
+    frame_s = median(to.end_s - to.start_s) if len(to) else 0.0
     slowest = max((e.stop_end_to_start_s for e in pairs if e.stop_end_to_start_s is not None), default=0.0)
     usual = max(limits.answer_wait_characters * frame_s, 4 * slowest)
     return max(min(limits.latency_max_s, usual), 2 * slowest)

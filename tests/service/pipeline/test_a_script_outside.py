@@ -6,8 +6,11 @@ Waveforms are closed forms of tests/reference.py; expected outcomes follow from 
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
+import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from tests.service.pipeline.two_lines import BLIND, KNOWN, WIRE, bench, judged, said, values, verdict
 
@@ -80,3 +83,25 @@ def test_an_rs232_line_on_its_head_may_be_the_scope_s_doing() -> None:
     assert document["verdict"] == "inconclusive"
     upright = judged(bench(TEXT, wire=wire), expectation=replace(KNOWN, logic="rs232"))
     assert said(upright) == set()
+
+
+@pytest.mark.parametrize("bits", [0.2, 3.0, 5.0, 8.0])
+def test_a_copy_that_comes_before_its_character_is_over_is_a_bridge(bits: float) -> None:
+    """An answer cannot start before the stop bit can have been seen: 9.5 bits after the start of 8N1."""
+    document = judged(bench(TEXT, delay_s=(bits - 10) / BAUD, gap_s=1e-4))
+    assert said(document) == {("lines-bridged", "from_target")}
+    assert document["verdict"] == "inconclusive"
+
+
+@pytest.mark.parametrize("percent", [2, 3, 4, 12])
+def test_a_faint_copy_on_a_line_that_rests_excuses_no_silence(percent: float) -> None:
+    """Crosstalk on a line that holds its idle level leaves `echo-missing` a failure, named or not."""
+
+    def copied(to: NDArray[np.float64], back: NDArray[np.float64], _: object) -> tuple[Any, Any]:
+        return to, back + (to - 3.3) * percent / 100
+
+    quiet = replace(WIRE, noise_v=0.008, range_v=5.0)
+    document = judged(bench(TEXT, [None] * len(TEXT), wire=quiet, change=copied, gap_s=1e-4))
+    assert ("echo-missing", "from_target") in said(document)
+    assert document["verdict"] == "fail"
+    assert ("lines-bridged", "from_target") not in said(document)
