@@ -126,7 +126,7 @@ def _soonest(shot: ReadShot, evidence: Evidence, frame_s: float, bit_time_s: flo
 
 
 def _may_be_bridged(to: Characters, back: Characters, bit_time_s: float) -> bool:
-    """True when half of the to-target characters have one on the other line sooner than an answer can come."""
+    """True when half of the to-target characters have one on the other line sooner than answers come."""
     if not len(to) or not len(back):
         return False
     return bool(np.mean(distance_to(to.start_s, back.start_s) < UNANSWERED_BITS * bit_time_s) >= 0.5)
