@@ -13,6 +13,10 @@ ServiceError
 │   ├── BadCaptureFile    a file that was handed in
 │   ├── BadQuery          a filter, a cursor, a header
 │   └── KeyReused         an Idempotency-Key that stood for something else
+├── Denied                who asks may not
+│   ├── NoToken           nobody said who it is
+│   ├── BadToken          unknown, expired or revoked; a one-time link that opens nothing any more
+│   └── NotAllowed        known, and not for this
 ├── Conflict              right words at the wrong time
 │   ├── IllegalMove       a run cannot go from this state to that one
 │   ├── Superseded        the run was moved to another worker; this one has no say any more
@@ -21,6 +25,8 @@ ServiceError
 ├── Busy                  try later
 │   ├── StationBusy       another process holds the station
 │   ├── QueueFull
+│   │   └── OwnQueueFull  so many runs of this token wait already
+│   ├── TooFast           more requests in a minute than one token may make
 │   ├── FolderInUse       another service works on this data folder
 │   └── WorkerRuns        a worker of that name runs already
 ├── Interrupted           the program died while the run was at work, more often than is borne
@@ -90,6 +96,22 @@ class KeyReused(BadInput):
     """The same Idempotency-Key came with another request."""
 
 
+class Denied(ServiceError):
+    """Who asks may not do this."""
+
+
+class NoToken(Denied):
+    """The request does not say who makes it: a token is needed here."""
+
+
+class BadToken(Denied):
+    """The token, session or one-time link opens nothing: unknown, expired, used or revoked."""
+
+
+class NotAllowed(Denied):
+    """The token is a good one, and not for this."""
+
+
 class Conflict(ServiceError):
     """Right words at the wrong time."""
 
@@ -120,6 +142,18 @@ class StationBusy(Busy):
 
 class QueueFull(Busy):
     """So many runs wait for the station already that another one would only mislead."""
+
+
+class OwnQueueFull(QueueFull):
+    """So many runs of this token wait already: those of others must not wait for more of them."""
+
+
+class TooFast(Busy):
+    """More requests in a minute than one token may make."""
+
+    def __init__(self, sentence: str, retry_after_s: int) -> None:
+        super().__init__(sentence)
+        self.retry_after_s = retry_after_s
 
 
 class FolderInUse(Busy):
@@ -209,6 +243,9 @@ OUTCOMES: dict[type[BaseException], Outcome] = {
     BadQuery: Outcome(400, 2, "bad-query", "A part of the request cannot be understood"),
     KeyReused: Outcome(422, 2, "key-reused", "The Idempotency-Key stands for another request"),
     BadInput: Outcome(422, 2, "bad-input", "The input cannot be used"),
+    NoToken: Outcome(401, 2, "no-token", "A token is needed"),
+    BadToken: Outcome(401, 2, "bad-token", "This token opens nothing"),
+    NotAllowed: Outcome(403, 2, "not-allowed", "Not with this token"),
     IllegalMove: Outcome(409, 5, "illegal-move", "The run is not in a state for this"),
     Superseded: Outcome(409, 5, "superseded", "The run was moved to another worker"),
     StationTaken: Outcome(409, 5, "station-taken", "Another run is at work on the station", 10),
@@ -218,6 +255,8 @@ OUTCOMES: dict[type[BaseException], Outcome] = {
     Conflict: Outcome(409, 5, "conflict", "Not now"),
     StationBusy: Outcome(503, 5, "station-busy", "The station is in use", 10),
     QueueFull: Outcome(503, 5, "queue-full", "Too many runs wait for the station", 30),
+    OwnQueueFull: Outcome(429, 5, "own-queue-full", "Too many runs of this token wait", 30),
+    TooFast: Outcome(429, 5, "too-fast", "Too many requests", 1),
     FolderInUse: Outcome(503, 5, "folder-in-use", "Another service works on this data folder"),
     WorkerRuns: Outcome(503, 5, "worker-runs", "A worker of that name runs already"),
     Busy: Outcome(503, 5, "busy", "Somebody else is at work", 10),

@@ -6,11 +6,14 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from service.access.caller import Caller
 from service.engine import Engine
+from service.errors import OwnQueueFull
 from service.journal import Journal
 from service.plans import Send, payload_of
 from service.repeats import Repeats, key_of_header
 from service.run_record import Run, new_run
+from service.run_rows import RunFilter
 from service.stations import Station, station_named
 
 
@@ -31,17 +34,18 @@ class Intake:
         *,
         priority: str | None = None,
         limit_s: float | None = None,
+        by: Caller | None = None,
     ) -> Run:
-        """Queue an echo test; `key` is the raw Idempotency-Key header.
+        """Queue an echo test; `key` is the raw Idempotency-Key header, `by` who asks.
 
         Raises:
-            UnknownStation, UnknownPlan, BadPayload, QueueFull, StoreFailed;
+            UnknownStation, UnknownPlan, BadPayload, QueueFull, OwnQueueFull, StoreFailed;
             BadQuery, KeyReused, StillWorking because of the key.
         """
         at = station_named(self.stations, station)
         request = echo_request(at, send)
 
-        return self.request("echo-test", at, request, key, priority=priority, limit_s=limit_s)
+        return self.request("echo-test", at, request, key, by=by, priority=priority, limit_s=limit_s)
 
     def request(
         self,
@@ -51,6 +55,7 @@ class Intake:
         key: str | None = None,
         *,
         schedule: str | None = None,
+        by: Caller | None = None,
         **wishes: Any,
     ) -> Run:
         """Queue a run of any kind; `wishes` are priority and limit_s, None where nothing was wished.
@@ -58,10 +63,14 @@ class Intake:
         Raises as `request_echo_test`.
         """
 
+        owner = by.owner if by else None
+
         def make(run_id: str | None) -> Run:
             self.engine.require_room(station.name)
+            self._require_own_room(by)
             now = self.journal.clock()
             names: dict[str, Any] = {"run_id": run_id, "origin": "service", "schedule": schedule}
+            names["owner"] = owner
             run = self.journal.begin(new_run(kind, station.name, request, now, **names, **wishes))
             self.engine.submit(run.id)
             return run
@@ -69,7 +78,18 @@ class Intake:
         if key is None:
             return make(None)
         told = {name: wish for name, wish in wishes.items() if wish is not None}
-        return self.repeats.answer(key_of_header(key), {"station": station.name, **request, **told}, make)
+        asked = {"station": station.name, **request, **told}
+        return self.repeats.answer(key_of_header(key), asked, make, owner or "")
+
+    def _require_own_room(self, by: Caller | None) -> None:
+        """OwnQueueFull when so many runs of this token wait that those of others would be kept waiting."""
+        if by is None or by.owner is None:
+            return
+        waiting, _ = self.journal.store.listing(RunFilter(state="queued", owner=by.owner), by.may_wait)
+        if len(waiting) >= by.may_wait:
+            raise OwnQueueFull(
+                f"{len(waiting)} runs of this token wait already: ask again when some are done"
+            )
 
 
 def echo_request(station: Station, send: Send) -> dict[str, Any]:

@@ -42,18 +42,20 @@ class Repeats:
     store: RunStore
     hours: float = 24.0
     clock: Clock = utc_now
-    _answering: set[str] = field(default_factory=set)
+    _answering: set[tuple[str, str]] = field(default_factory=set)
     _guard: threading.Lock = field(default_factory=threading.Lock)
 
-    def answer(self, key: str, request: dict[str, Any], make: Callable[[str], Run]) -> Run:
+    def answer(self, key: str, request: dict[str, Any], make: Callable[[str], Run], owner: str = "") -> Run:
         """The run that belongs to the key: `make(run_id)` the first time, the same one afterwards.
+
+        Keys of different owners are different keys: nobody gets at a run by guessing somebody's key.
 
         Raises:
             StillWorking, KeyReused, StoreFailed; and whatever `make` raises: a repeat then tries again.
         """
         fingerprint = hashlib.sha256(json.dumps(request, sort_keys=True).encode()).hexdigest()
-        with self._alone(key):
-            known = self._known_or_new(key, fingerprint)
+        with self._alone(key, owner):
+            known = self._known_or_new(f"{owner} {key}" if owner else key, fingerprint)
             if known.fingerprint != fingerprint:
                 raise KeyReused(f"Idempotency-Key {key!r} was used for another request at {known.created_at}")
             try:
@@ -67,16 +69,16 @@ class Repeats:
             connection.execute(sa.delete(t.keys).where(t.keys.c.created_at <= self._oldest()))
 
     @contextmanager
-    def _alone(self, key: str) -> Iterator[None]:
+    def _alone(self, key: str, owner: str) -> Iterator[None]:
         with self._guard:
-            if key in self._answering:
+            if (owner, key) in self._answering:
                 raise StillWorking(f"the first request with Idempotency-Key {key!r} is still being answered")
-            self._answering.add(key)
+            self._answering.add((owner, key))
         try:
             yield
         finally:
             with self._guard:
-                self._answering.discard(key)
+                self._answering.discard((owner, key))
 
     def _oldest(self) -> str:
         return timestamp(self.clock() - timedelta(hours=self.hours))

@@ -27,11 +27,16 @@ class RunFilter:
     verdict: str | None = None
     since: datetime | None = None
     before: str | None = None
+    owner: str | None = None
+    among: Sequence[str] | None = None
+    """Stations that may be seen; None: all."""
 
     def clauses(self) -> list[sa.ColumnElement[bool]]:
         """For a WHERE."""
-        wanted = {"station": self.station, "kind": self.kind, "state": self.state, "verdict": self.verdict}
+        wanted = {name: getattr(self, name) for name in ("station", "kind", "state", "verdict", "owner")}
         found: list[sa.ColumnElement[bool]] = [t.runs.c[k] == v for k, v in wanted.items() if v is not None]
+        if self.among is not None:
+            found.append(t.runs.c.station.in_(list(self.among)))
         if self.since is not None:
             # records hold milliseconds: a later microsecond must not let the one before it in
             found.append(t.runs.c.created_at >= timestamp(self.since + timedelta(microseconds=999)))

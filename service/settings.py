@@ -30,6 +30,11 @@ class Settings:
     upload_max_bytes: int
     key_hours: float
     keep_days: Mapping[str, float]
+    rate_per_minute: float
+    names: tuple[str, ...]
+    proxies: tuple[str, ...]
+    tls_cert: Path | None
+    tls_key: Path | None
 
     @property
     def database_url(self) -> str:
@@ -87,22 +92,13 @@ def _value(setting: Setting, given: Mapping[str, Any], env: Mapping[str, str]) -
         raise BadSettings(f"setting {setting.name} was {raw!r} {where}: {error}") from None
 
 
-def require_loopback(host: str) -> str:
-    """The host as an address to bind to.
-
-    Raises:
-        BadSettings: it is reachable from other machines, and no tokens keep strangers out yet.
-    """
+def bind_address(host: str) -> tuple[str, bool]:
+    """The host as an address to bind to, and whether only this machine reaches it."""
     address = "127.0.0.1" if host.lower() == "localhost" else host.strip("[]")
     try:
-        if ipaddress.ip_address(address).is_loopback:
-            return address
+        return address, ipaddress.ip_address(address).is_loopback
     except ValueError:
-        pass  # a name: not loopback as far as can be told
-    raise BadSettings(
-        f"host {host!r} is not loopback: without access tokens the service listens on this machine only, "
-        "use 127.0.0.1, ::1 or localhost"
-    )
+        return address, False  # a name: not loopback as far as can be told
 
 
 def default_locks() -> Path:
@@ -115,6 +111,22 @@ def _folder(value: Any) -> Path:
     if not str(value):
         raise ValueError("a path is needed")
     return Path(value).expanduser()
+
+
+def _host(value: Any) -> str:
+    if not str(value).strip():
+        raise ValueError("an address is needed")
+    return str(value).strip()
+
+
+def _names(value: Any) -> tuple[str, ...]:
+    """Names or addresses with commas between."""
+    parts = value.split(",") if isinstance(value, str) else value
+    return tuple(part.strip().lower() for part in parts if part.strip())
+
+
+def _file(value: Any) -> Path | None:
+    return Path(value).expanduser() if str(value) else None
 
 
 def _switch(value: Any) -> bool:
@@ -161,7 +173,7 @@ SETTINGS: tuple[Setting, ...] = (
         str,
     ),
     Setting("stations", "stations.toml", "the stations file", _folder),
-    Setting("host", "127.0.0.1", "address to listen on; loopback only", str),
+    Setting("host", "127.0.0.1", "address to listen on; beyond loopback tokens must be there first", _host),
     Setting("port", 8320, "TCP port to listen on; 0 takes a free one", _number(int, 0, 65535)),
     Setting("locks", default_locks(), "folder of the stations' locks, one for the whole host", _folder),
     Setting(
@@ -193,4 +205,11 @@ SETTINGS: tuple[Setting, ...] = (
     Setting(
         "key_hours", 24.0, "hours for which an Idempotency-Key is remembered", _number(float, 0.01, 24 * 365)
     ),
+    Setting("rate_per_minute", 1200.0, "requests a minute that one token may make", _number(float, 1, 1e6)),
+    Setting(
+        "names", "", "names under which a reverse proxy is called, with commas: bench.example.org", _names
+    ),
+    Setting("proxies", "", "addresses of reverse proxies whose X-Forwarded-For is believed", _names),
+    Setting("tls_cert", "", "PEM file of the certificate chain, where the service speaks TLS itself", _file),
+    Setting("tls_key", "", "PEM file of its private key", _file),
 )

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from drivers.scope.capture import Capture
+from service.access.access import Access
 from service.check.work import check_work
 from service.database import Database
 from service.doing import Hands
@@ -39,7 +40,7 @@ from service.runs import (
     perform,
 )
 from service.scheduler import Scheduler, read_schedules
-from service.settings import Settings
+from service.settings import Settings, bind_address
 from service.stations import Station, load_stations, station_named
 from service.store import RunStore
 from service.workers import Workers, name_for, worker_id
@@ -64,6 +65,7 @@ class Wiring:
     scheduler: Scheduler
     retention: Retention
     room: Room
+    access: Access
 
     def start(self) -> None:
         """Begin to work. A second call does nothing. Raises as `Engine.start` and `Scheduler.start` do."""
@@ -139,7 +141,14 @@ def build(
     scheduler = Scheduler(store.database, intake, clock, tuple(tools.work), tables)
     retention = Retention(store, settings.keep_days, clock, engine.forget)
     room = room_of(store, known, clock)
-    return Wiring(settings, known, store, journal, tools, engine, intake, scheduler, retention, room)
+    access = access_of(settings, store.database, clock)
+    return Wiring(settings, known, store, journal, tools, engine, intake, scheduler, retention, room, access)
+
+
+def access_of(settings: Settings, database: Database, clock: Clock = utc_now) -> Access:
+    """Open to everybody on this machine only where nobody else can come in, directly or through a proxy."""
+    alone = bind_address(settings.host)[1] and not settings.names and not settings.proxies
+    return Access(database, clock, settings.rate_per_minute, may_be_open=alone)
 
 
 def post_of(settings: Settings, stations: Sequence[str] | None = None, name: str | None = None) -> Post:

@@ -101,6 +101,8 @@ COMMANDS = {
     "commission": "commission",
     "backup": "backup",
     "restore": "backup",
+    "token": "token",
+    "audit": "audit",
     "item": "item",
 }
 """Each command and the module that it stands in: a command imports no other one."""

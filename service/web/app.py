@@ -8,17 +8,38 @@ from importlib.metadata import PackageNotFoundError, version
 
 import anyio
 from fastapi import FastAPI
+from fastapi.routing import APIRoute
 
-from service.web import analyses, checks, cursors, events, health, items, runs, schedules, stations
+from service.settings import bind_address
+from service.web import (
+    analyses,
+    audit,
+    checks,
+    cursors,
+    entry,
+    events,
+    health,
+    items,
+    runs,
+    schedules,
+    session,
+    stations,
+    tokens,
+)
 from service.web.dependencies import problems
+from service.web.door import Door
 from service.web.guard import Guard
 from service.web.models import BASE, Problem
 from service.web.problems import add_problem_handlers
+from service.web.rules import Rules
 from service.wiring import Wiring
 
 JSON_MAX_BYTES = 64 << 10
 """The longest payload in hex, four times over."""
 LOOPBACK_NAMES = frozenset({"127.0.0.1", "localhost", "::1"})
+UNDER_BASE = (stations, checks, runs, cursors, events, schedules, items, analyses, session, tokens, audit)
+AT_THE_ROOT = (health, entry)
+"""Every part of the interface; each of its routes needs a row in rules.py."""
 
 
 def create_app(wiring: Wiring) -> FastAPI:
@@ -35,19 +56,32 @@ def create_app(wiring: Wiring) -> FastAPI:
     )
     app.state.wiring = wiring
     add_problem_handlers(app)
-    hosts = LOOPBACK_NAMES | {wiring.settings.host}
+    app.add_middleware(Door, access=wiring.access, store=wiring.store, rules=Rules(calls_of_all_parts()))
     app.add_middleware(
         Guard,
-        hosts=hosts,
+        hosts=LOOPBACK_NAMES | {wiring.settings.host.lower(), *wiring.settings.names},
         json_max_bytes=JSON_MAX_BYTES,
         upload_max_bytes=wiring.settings.upload_max_bytes,
         upload_paths=frozenset({f"{BASE}/analyses"}),
+        form_paths=frozenset({"/enter"}),
+        any_ip=not bind_address(wiring.settings.host)[1],
     )
-    for part in (stations, checks, runs, cursors, events, schedules, items, analyses):
+    for part in UNDER_BASE:
         app.include_router(part.router, prefix=BASE)
-    app.include_router(health.router)
+    for part in AT_THE_ROOT:
+        app.include_router(part.router)
     _describe_problems(app)
     return app
+
+
+def calls_of_all_parts() -> list[tuple[str, str]]:
+    """(method, address) of every route, in the order in which the app looks through them."""
+    calls = [("GET", "/openapi.json"), ("HEAD", "/openapi.json")]
+    for parts, prefix in ((UNDER_BASE, BASE), (AT_THE_ROOT, "")):
+        for route in (route for part in parts for route in part.router.routes):
+            assert isinstance(route, APIRoute), f"{route} is no route of its own: add its router to the app"
+            calls += [(method, prefix + route.path) for method in sorted(route.methods or ())]
+    return calls
 
 
 @asynccontextmanager

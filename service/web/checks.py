@@ -8,7 +8,7 @@ from fastapi import APIRouter, Header, Response, status
 from pydantic import BaseModel, ConfigDict, Field
 
 from service.check.work import KIND, check_request
-from service.web.dependencies import Parts, problems
+from service.web.dependencies import Asking, Parts, problems
 from service.web.models import Accepted, Priority, accepted
 
 router = APIRouter(tags=["stations"])
@@ -65,13 +65,14 @@ class CheckOut(BaseModel):
     summary="Ask for a station check",
     status_code=status.HTTP_202_ACCEPTED,
     responses=problems(
-        *(400, 403, 404, 409, 413, 415, 422, 503, 507),
+        *(400, 403, 404, 409, 413, 415, 422, 429, 503, 507),
         known={202: {"headers": {"Location": {"description": "The run.", "schema": {"type": "string"}}}}},
     ),
 )
 def request_check(
     station: str,
     wiring: Parts,
+    caller: Asking,
     response: Response,
     body: CheckIn | None = None,
     idempotency_key: Annotated[
@@ -89,6 +90,7 @@ def request_check(
         wiring.station(station),
         check_request(tuple(asked.only)),
         idempotency_key,
+        by=caller,
         priority=asked.priority,
         limit_s=asked.limit_s,
     )

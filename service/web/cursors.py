@@ -42,8 +42,8 @@ def show_cursors(
 ) -> list[CursorOut]:
     """All intervals that can be measured at that character of that line, or the named one."""
     document = wiring.store.result(run_id)
-    if document is None:
-        raise UnknownCapture(f"run {run_id} has no result yet")
+    if document is None or "lines" not in document:
+        raise UnknownCapture(f"run {run_id} has no lines to read cursors on{'' if document else ' yet'}")
     try:
         found = readings_of(document, line, index) if name is None else [cursor(document, name, line, index)]
     except NoSuchInterval as error:

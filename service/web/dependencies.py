@@ -6,6 +6,8 @@ from typing import Annotated, Any
 
 from fastapi import Depends, Request
 
+from service.access.caller import Caller
+from service.web.door import CALLER
 from service.web.models import Problem
 from service.web.problems import PROBLEM_JSON
 from service.wiring import Wiring
@@ -19,8 +21,17 @@ def _wiring(request: Request) -> Wiring:
 Parts = Annotated[Wiring, Depends(_wiring)]
 
 
-def _who(request: Request) -> str:
-    return getattr(request.state, "who", None) or "this machine"
+def _caller(request: Request) -> Caller:
+    caller: Caller = request.scope[CALLER]
+    return caller
+
+
+Asking = Annotated[Caller, Depends(_caller)]
+"""Whoever makes the request; the door has let them in."""
+
+
+def _who(caller: Asking) -> str:
+    return caller.words
 
 
 Who = Annotated[str, Depends(_who)]

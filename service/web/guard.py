@@ -8,6 +8,7 @@ Loopback alone keeps out other machines, not other pages: a browser here runs sc
 
 from __future__ import annotations
 
+import ipaddress
 from dataclasses import dataclass
 from urllib.parse import urlsplit
 
@@ -31,7 +32,11 @@ class Guard:
     json_max_bytes: int
     upload_max_bytes: int
     upload_paths: frozenset[str]
-    """Where multipart bodies are taken."""
+    """Where files are taken, as multipart bodies."""
+    form_paths: frozenset[str] = frozenset()
+    """Where a page of ours sends a form, as multipart too and as short as JSON."""
+    any_ip: bool = False
+    """Whether every IP address may stand for the service: a page of a stranger always has a name."""
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -68,17 +73,20 @@ class Guard:
 
     def _refusal(self, request: Request) -> Response | None:
         path = request.url.path
-        if _host_name(f"//{request.headers.get('host', '')}") not in self.hosts:
-            shown = request.headers.get("host", "")[:80]
+        name = _host_name(f"//{request.headers.get('host', '')}")
+        if name not in self.hosts and not (self.any_ip and _is_ip(name)):
+            shown, known = request.headers.get("host", "")[:80], ", ".join(sorted(self.hosts))
             return problem_response(
-                421, f"this service is not called {shown!r}; use 127.0.0.1 or localhost", path
+                421,
+                f"this service is not called {shown!r} but {known}; more stand in its setting names",
+                path,
             )
         if request.method in SAFE_METHODS:
             return None
         if self._from_elsewhere(request):
             return problem_response(403, "requests that a page of another site makes are not taken", path)
         if _has_body(request) and not self._right_type(request):
-            wanted = "multipart/form-data" if path in self.upload_paths else "application/json"
+            wanted = "multipart/form-data" if self._takes_form(path) else "application/json"
             got = request.headers.get("content-type", "none")[:80]
             return problem_response(415, f"the body must come as {wanted}, its Content-Type was {got}", path)
         if _announced_length(request) > self._limit(request):
@@ -93,9 +101,20 @@ class Guard:
 
     def _right_type(self, request: Request) -> bool:
         kind = request.headers.get("content-type", "").split(";")[0].strip().lower()
-        if request.url.path in self.upload_paths:
+        if self._takes_form(request.url.path):
             return kind == "multipart/form-data"
         return kind == "application/json" or (kind.startswith("application/") and kind.endswith("+json"))
+
+    def _takes_form(self, path: str) -> bool:
+        return path in self.upload_paths or path in self.form_paths
+
+
+def _is_ip(name: str | None) -> bool:
+    try:
+        ipaddress.ip_address(name or "")
+    except ValueError:
+        return False
+    return True
 
 
 def _host_name(address: str) -> str | None:

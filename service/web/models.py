@@ -130,6 +130,9 @@ class RunRow(BaseModel):
         Field(description="What a person is to do (`text`), and `until` when; then POST .../continue."),
     ]
     worker: Annotated[str | None, Field(description="Who does it or did it.")]
+    owner: Annotated[
+        str | None, Field(description="Id of the token, or the user of the command, that asked for it.")
+    ]
     error: Annotated[dict[str, Any] | None, Field(description="Problem details, when the state is error.")]
     href: str
 

@@ -13,7 +13,19 @@ from fastapi.responses import JSONResponse, Response
 from starlette.exceptions import HTTPException
 
 from drivers.errors import DriverError
-from service.errors import INTERNAL, OUTCOMES, Outcome, ServiceError, outcome_of, problem_of, problem_type
+from service.errors import (
+    INTERNAL,
+    OUTCOMES,
+    BadQuery,
+    BadToken,
+    NotAllowed,
+    NoToken,
+    Outcome,
+    ServiceError,
+    outcome_of,
+    problem_of,
+    problem_type,
+)
 
 log = logging.getLogger(__name__)
 
@@ -59,26 +71,45 @@ def known_problems() -> dict[str, tuple[Outcome, str]]:
 def add_problem_handlers(app: FastAPI) -> None:
     """From then on no error leaves the app in another shape."""
     for kind in (ServiceError, DriverError, Exception):
-        app.add_exception_handler(kind, _own)
+        app.add_exception_handler(kind, own_problem)
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(RequestValidationError, _validation)
 
 
-async def _own(request: Request, error: Exception) -> Response:
+async def own_problem(request: Request, error: Exception) -> Response:
+    """The answer that an error stands for."""
     outcome = outcome_of(error)
     if outcome is INTERNAL:
         log.error("%s %s: a mistake in the program", request.method, request.url.path, exc_info=error)
     problem = problem_of(error)
     problem.pop("address", None)  # a request names stations only, and so does its answer
-    retry = {"Retry-After": str(outcome.retry_after_s)} if outcome.retry_after_s else {}
     return problem_response(
         outcome.status,
         str(problem.pop("detail")),
         request.url.path,
-        headers=retry,
+        headers=_headers(request, error, outcome),
         type=problem_type(outcome.name),
         title=outcome.title,
     )
+
+
+def _headers(request: Request, error: Exception, outcome: Outcome) -> dict[str, str]:
+    headers = {}
+    if retry_after_s := getattr(error, "retry_after_s", None) or outcome.retry_after_s:
+        headers["Retry-After"] = str(retry_after_s)
+    challenge = next((words for kind, words in CHALLENGES.items() if isinstance(error, kind)), None)
+    if challenge is not None and (outcome.status != 400 or "authorization" in request.headers):
+        headers["WWW-Authenticate"] = f'Bearer realm="benchwarden"{challenge}'
+    return headers
+
+
+CHALLENGES: Mapping[type[Exception], str] = {
+    NoToken: "",
+    BadToken: ', error="invalid_token"',
+    NotAllowed: ', error="insufficient_scope"',
+    BadQuery: ', error="invalid_request"',
+}
+"""RFC 6750 3 and 3.1: no error code when nothing was brought along."""
 
 
 async def _http(request: Request, error: Exception) -> Response:

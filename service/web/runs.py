@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated, Literal
 from urllib.parse import urlencode
 
@@ -9,10 +10,11 @@ from fastapi import APIRouter, Path, Query, Request, Response, status
 from fastapi.responses import FileResponse, StreamingResponse
 from pydantic import BaseModel, ConfigDict, Field
 
+from service.access.caller import Caller
 from service.exports import capture_as
 from service.run_record import moment_of
 from service.run_rows import RunFilter
-from service.web.dependencies import Parts, problems
+from service.web.dependencies import Asking, Parts, problems
 from service.web.models import AnswerIn, Kind, RunOut, RunRow, State, Verdict, run_out, run_row
 
 router = APIRouter(tags=["runs"])
@@ -36,18 +38,21 @@ class RunQuery(BaseModel):
     before: Annotated[str | None, Field(description="A run's id: the list goes on after it.")] = None
     limit: Annotated[int, Field(ge=1, le=500)] = 50
 
-    def as_filter(self) -> RunFilter:
-        """Raises BadQuery for a time that is none."""
+    def as_filter(self, caller: Caller, stations: Sequence[str]) -> RunFilter:
+        """What the caller may see of it. Raises BadQuery for a time that is none."""
         since = moment_of(self.since, "since") if self.since is not None else None
-        return RunFilter(self.station, self.kind, self.state, self.verdict, since, self.before)
+        own = caller.owner if caller.may("runs") == "own" else None
+        among = None if caller.stations is None else caller.those_of(stations)
+        return RunFilter(self.station, self.kind, self.state, self.verdict, since, self.before, own, among)
 
 
 @router.get("/runs", summary="Runs, newest first", responses=problems(400, 422))
 def list_runs(
-    wiring: Parts, request: Request, response: Response, query: Annotated[RunQuery, Query()]
+    wiring: Parts, caller: Asking, request: Request, response: Response, query: Annotated[RunQuery, Query()]
 ) -> list[RunRow]:
-    """The Link header names the next page (RFC 8288), as long as there is one."""
-    runs, more = wiring.store.listing(query.as_filter(), query.limit)
+    """The Link header names the next page (RFC 8288), as long as there is one. A submitter gets its own."""
+    wanted = query.as_filter(caller, [s.name for s in wiring.stations])
+    runs, more = wiring.store.listing(wanted, query.limit)
     if more:
         following = {**request.query_params, "before": runs[-1].id, "limit": str(query.limit)}
         response.headers["Link"] = f'<{request.url.path}?{urlencode(following)}>; rel="next"'

@@ -12,7 +12,7 @@ from types import FrameType
 import uvicorn
 
 from service.errors import BadSettings, ServiceError
-from service.settings import Settings, require_loopback
+from service.settings import Settings, bind_address
 from service.web.app import create_app
 from service.wiring import Wiring, build
 
@@ -50,11 +50,12 @@ def serve(
     """Serve until SIGTERM or SIGINT. `on_ready` gets the address, e.g. "http://127.0.0.1:8320".
 
     Raises:
-        BadSettings: the host is not loopback, or the port is taken.
+        BadSettings: the host is not loopback and there are no tokens, or the port is taken.
         BadStationsFile: the stations cannot be loaded.
         ServiceError: the service could not start, e.g. another one works on the same data folder.
     """
     wiring = wiring or build(settings)
+    wiring.access.require_tokens(settings.host)
     with _listening(settings) as door:
         _run(_server(wiring, door, on_ready), door, wiring)
 
@@ -62,6 +63,7 @@ def serve(
 @contextmanager
 def serving(wiring: Wiring) -> Iterator[str]:
     """The same in a thread of this process; yields the address. Raises as `serve` does."""
+    wiring.access.require_tokens(wiring.settings.host)
     ready = threading.Event()
     failed: list[BaseException] = []
     with _listening(wiring.settings) as door:
@@ -81,22 +83,27 @@ def serving(wiring: Wiring) -> Iterator[str]:
         try:
             if failed:
                 raise failed[0]
-            yield _address(door)
+            yield _address(door, tls=bool(wiring.settings.tls_cert))
         finally:
             server.should_exit = True
             thread.join(timeout=30)
 
 
 def _server(wiring: Wiring, door: socket.socket, on_ready: Callable[[str], None]) -> _Server:
+    settings = wiring.settings
     config = uvicorn.Config(
         create_app(wiring),
+        proxy_headers=bool(settings.proxies),
+        forwarded_allow_ips=list(settings.proxies),
+        ssl_certfile=settings.tls_cert,
+        ssl_keyfile=settings.tls_key,
         log_config=None,
         access_log=False,
         lifespan="on",
         server_header=False,
         timeout_graceful_shutdown=GRACE_S,
     )
-    return _Server(config, wiring, lambda: on_ready(_address(door)))
+    return _Server(config, wiring, lambda: on_ready(_address(door, tls=bool(settings.tls_cert))))
 
 
 def _run(server: _Server, door: socket.socket, wiring: Wiring) -> None:
@@ -111,7 +118,7 @@ def _run(server: _Server, door: socket.socket, wiring: Wiring) -> None:
 
 @contextmanager
 def _listening(settings: Settings) -> Iterator[socket.socket]:
-    host = require_loopback(settings.host)
+    host, _ = bind_address(settings.host)
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     try:
         door = socket.create_server((host, settings.port), family=family, backlog=128)
@@ -124,6 +131,6 @@ def _listening(settings: Settings) -> Iterator[socket.socket]:
         yield named
 
 
-def _address(door: socket.socket) -> str:
+def _address(door: socket.socket, tls: bool = False) -> str:
     host, port = door.getsockname()[:2]
-    return f"http://{f'[{host}]' if ':' in host else host}:{port}"
+    return f"http{'s' if tls else ''}://{f'[{host}]' if ':' in host else host}:{port}"

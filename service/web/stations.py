@@ -7,7 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Header, Response, status
 
 from service.plans import PLANS
-from service.web.dependencies import Parts, problems
+from service.web.dependencies import Asking, Parts, problems
 from service.web.models import (
     Accepted,
     EchoTestIn,
@@ -22,9 +22,9 @@ router = APIRouter(tags=["stations"])
 
 
 @router.get("/stations", summary="All stations")
-def list_stations(wiring: Parts) -> list[StationOut]:
-    """In the order of the stations file."""
-    return stations_out(wiring.stations, wiring)
+def list_stations(wiring: Parts, caller: Asking) -> list[StationOut]:
+    """In the order of the stations file; those that the token is for."""
+    return stations_out([s for s in wiring.stations if caller.reaches(s.name)], wiring)
 
 
 @router.get("/stations/{station}", summary="One station", responses=problems(404))
@@ -38,7 +38,7 @@ def show_station(station: str, wiring: Parts) -> StationOut:
     summary="Ask for an echo test",
     status_code=status.HTTP_202_ACCEPTED,
     responses=problems(
-        *(400, 403, 404, 409, 413, 415, 422, 503, 507),
+        *(400, 403, 404, 409, 413, 415, 422, 429, 503, 507),
         known={202: {"headers": {"Location": {"description": "The run.", "schema": {"type": "string"}}}}},
     ),
 )
@@ -46,6 +46,7 @@ def request_echo_test(
     station: str,
     body: EchoTestIn,
     wiring: Parts,
+    caller: Asking,
     response: Response,
     idempotency_key: Annotated[
         str | None,
@@ -58,7 +59,7 @@ def request_echo_test(
 ) -> Accepted:
     """The run waits for its station's turn; its address is in the Location header."""
     run = wiring.intake.request_echo_test(
-        station, body.send.as_send(), idempotency_key, priority=body.priority, limit_s=body.limit_s
+        station, body.send.as_send(), idempotency_key, priority=body.priority, limit_s=body.limit_s, by=caller
     )
     answer = accepted(run)
     response.headers["Location"] = answer.href

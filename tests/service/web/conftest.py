@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from service.web.app import create_app
+from service.wiring import Wiring
 from tests.service.bench_of_straw import StrawEchoTest, straw_wiring
 
 with warnings.catch_warnings():
@@ -28,6 +29,19 @@ def serve_straw(tmp_path: Path) -> Iterator[Callable[..., TestClient]]:
 
         def start(echo: StrawEchoTest | None = None, folder: Path = tmp_path, **given: Any) -> TestClient:
             app = create_app(straw_wiring(folder, echo, **given))
+            client = TestClient(app, base_url="http://127.0.0.1", raise_server_exceptions=False)
+            return stack.enter_context(client)
+
+        yield start
+
+
+@pytest.fixture
+def serve() -> Iterator[Callable[[Wiring], TestClient]]:
+    """`serve(wiring)` gives a client of that very service; several may be made in turn."""
+    with ExitStack() as stack:
+
+        def start(wiring: Wiring) -> TestClient:
+            app = create_app(wiring)
             client = TestClient(app, base_url="http://127.0.0.1", raise_server_exceptions=False)
             return stack.enter_context(client)
 
