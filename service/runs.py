@@ -133,7 +133,7 @@ def _work(run: Run, station: Station, tools: Tools, hooks: _Hooks) -> Performed:
         store.keep_result(run.id, document, at=timestamp(journal.clock()), job=run.job)
     if run.kind in REPORTED:
         store.keep_report(run.id, _report(store.read(run.id), station, document, tools, hooks.taken))
-    elif run.kind == "check":
+    elif "outcome" in document:
         store.keep_report(run.id, _check_report(store.read(run.id), station, document))
     return Performed(journal.move(run.id, "done", job=run.job, verdict=document.get("verdict")), document)
 

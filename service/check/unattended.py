@@ -47,8 +47,11 @@ def look_unattended(
         RequestError: the station's settings cannot be right. RunCancelled.
     """
     first = _look(station, hooks, context, steps)
+    if first.not_seen:
+        hooks.progress("again", "nobody answers: trying once more", 0.1)
+        return _look(station, relabelled(hooks, "again: "), context, steps)
     again = worth_another_look(first.items, first.findings, steps)
-    if first.not_seen or not again:
+    if not again:
         return first
     hooks.progress("again", f"looking again at {', '.join(again)}", 0.6)
     second = _look(station, relabelled(hooks, "again: "), context, again)

@@ -10,6 +10,8 @@ if TYPE_CHECKING:
     from service.stations import Station
     from service.wiring import Wiring
 
+BAD_USAGE = 2
+
 
 def add(commands: Any) -> None:
     """The command with its options."""
@@ -35,12 +37,15 @@ def run(arguments: argparse.Namespace) -> int:
     """The worst outcome's exit code; one station's error is told and raised as it came."""
     from service.check.document import EXIT_CODES, worst
     from service.cli.children import termination_interrupts
-    from service.cli.say import log_to_stderr, print_json, say
+    from service.cli.say import complain, log_to_stderr, print_json, say
     from service.report.check_text import check_page, room_page
     from service.settings import read_settings
     from service.wiring import build
 
     log_to_stderr(everything=False)
+    if wrong := _misused(arguments):
+        complain(wrong)
+        return BAD_USAGE
     wiring = build(read_settings({"stations": arguments.stations, "data": arguments.data}))
     chosen = _chosen(arguments, wiring)
     only = tuple(name for name in (arguments.only or "").split(",") if name)
@@ -55,15 +60,18 @@ def run(arguments: argparse.Namespace) -> int:
     return EXIT_CODES[worst(document["outcome"] for document in documents)]
 
 
-def _chosen(arguments: argparse.Namespace, wiring: Wiring) -> list[Station]:
-    from service.errors import BadInput
-
+def _misused(arguments: argparse.Namespace) -> str | None:
+    """What is wrong with the way in which stations are named."""
     if arguments.all and arguments.station:
-        raise BadInput("name stations or say --all, not both")
+        return "usage: benchwarden check STATION... or --all, not both"
     if not arguments.all and not arguments.station:
-        raise BadInput("name a station, or say --all")
+        return "usage: benchwarden check STATION... or --all: no station was named"
     if arguments.json and len(arguments.station) > 1:
-        raise BadInput("--json prints one document: name one station, or say --all for a list")
+        return "usage: --json prints one document: name one station, or say --all for a list"
+    return None
+
+
+def _chosen(arguments: argparse.Namespace, wiring: Wiring) -> list[Station]:
     return list(wiring.stations) if arguments.all else [wiring.station(name) for name in arguments.station]
 
 
