@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import socket
 import threading
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
@@ -23,6 +24,8 @@ class Relay:
     """Stands between a client and `target`; `pieces` is what went through."""
 
     target: int
+    answers_after_s: float = 0.0
+    """How long each piece of an answer is held back."""
     pieces: list[Piece] = field(default_factory=list)
     _lock: threading.Lock = field(default_factory=threading.Lock)
     _sockets: list[socket.socket] = field(default_factory=list)
@@ -80,6 +83,8 @@ class Relay:
                     self._lock
                 ):  # kept before it is passed on, so that an answer never stands before its question
                     self.pieces.append(Piece(number, from_client, data))
+                if not from_client and self.answers_after_s:
+                    time.sleep(self.answers_after_s)
                 sink.sendall(data)
         _end(sink)
 
@@ -90,9 +95,9 @@ class Relay:
 
 
 @contextlib.contextmanager
-def relayed(target: int) -> Iterator[Relay]:
+def relayed(target: int, answers_after_s: float = 0.0) -> Iterator[Relay]:
     """A relay to that port of this host for a `with` block."""
-    relay = Relay(target)
+    relay = Relay(target, answers_after_s)
     try:
         yield relay
     finally:
