@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 from drivers.scope.setup import TriggerSetup
 from service.acquire import Bench, Taken, TimeBase, Window
+from service.pipeline.compensation import measure_compensation
 from service.pipeline.reading import read_line
 from service.pipeline.readings import FrameFormat, LineReading, Value
-from service.pipeline.slow_part import slow_part
 from service.pipeline.trace import Trace
 from service.shots import trace_of
 from service.sounding import is_clipped, refit, widened
@@ -23,7 +23,7 @@ PERIODS_SEEN, PERIODS_TAKEN = 2.6, 12.5
 """Enough for a look; enough to measure the rate to some ppm."""
 POINTS_PER_PERIOD = 2000
 """A probe's slow part lasts about 110 us, a tenth of a period of 1 kHz: some hundred samples of it."""
-FIRST_WINDOW = 2.2
+FIRST_WINDOW = 1.7
 """In units of the terminal's printed volts."""
 ATTEMPTS = 4
 ABOUT = 0.3
@@ -152,7 +152,8 @@ def wave_of(line: LineReading, printed_hertz: float) -> Wave | None:
     # a crossing lies within a sample; two of them make the time between the first and the last
     u_hertz = hertz * 2 * line.trace.interval_s / math.sqrt(6) / float(same[-1] - same[0])
     u_v = math.hypot(levels.u_low_v, levels.u_high_v, 2 * abs(line.trace.volts_per_code) / math.sqrt(12))
-    return Wave(levels.low_v, levels.high_v, u_v, hertz, u_hertz, slow_part(line), line.trace)
+    slow = measure_compensation(line)
+    return Wave(levels.low_v, levels.high_v, u_v, hertz, u_hertz, slow.percent if slow else None, line.trace)
 
 
 def factor_of(swing_v: float, printed_v: float) -> float | None:

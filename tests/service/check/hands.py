@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -13,34 +12,20 @@ from simulator.plan import FROM_TARGET, REFERENCE, TO_TARGET
 
 
 class Hands:
-    """Moves probes and turns knobs of one simulated bench."""
+    """The person of one simulated bench, in the words of these tests."""
 
     def __init__(self, bench: Bench) -> None:
-        self.bench = bench
-
-    def move(self, channel: int, node: str) -> None:
-        self._probe(channel, node=node)
-
-    def switch(self, channel: int, ratio: int) -> None:
-        self._probe(channel, ratio=ratio)
-
-    def trim(self, channel: int, picofarad: float) -> None:
-        self._probe(channel, trimmer_pf=picofarad)
+        self.person = bench.person
+        self.move = bench.person.move_probe
+        self.switch = bench.person.set_switch
+        self.trim = bench.person.turn_trimmer
 
     def both(self, one: str, other: str) -> None:
         self.move(1, one)
         self.move(2, other)
 
     def trimmer(self, channel: int) -> float:
-        return float(self._channel(channel).plan.probe.trimmer_pf)
-
-    def _channel(self, channel: int) -> Any:
-        return self.bench.scope.acquisition._channels[channel - 1]
-
-    def _probe(self, channel: int, **changes: Any) -> None:
-        with self.bench.changed:
-            one = self._channel(channel)
-            one.plan = dataclasses.replace(one.plan, probe=dataclasses.replace(one.plan.probe, **changes))
+        return self.person.plan.scope.inputs[channel - 1].probe.trimmer_pf
 
 
 Doing = Callable[[], None]
