@@ -18,6 +18,7 @@ from service.errors import (
     NobodyCame,
     ServiceError,
     StationBusy,
+    StationClaimed,
     StationTaken,
     Superseded,
     TimeIsUp,
@@ -82,6 +83,8 @@ class Doing:
         if run.station not in self._stations:
             self._give_up(run, f"station {run.station} is no longer in the stations file")
             return
+        if run.state == "queued" and self._claimed(run):
+            return  # out of the way of what the person at the bench asks for; put anew when the claim is over
         try:
             self._interrupted_first(run)
             self._do(run)
@@ -109,9 +112,22 @@ class Doing:
         """See what other processes wrote down for the runs that are done here."""
         with self._changed:
             active = list(self._active)
+        claims = self._journal.claims() if active else {}
         for run_id in active:
-            if reason := self._store.read(run_id).stop_reason:
-                self.stop(run_id, reason)
+            run = self._store.read(run_id)
+            if run.stop_reason:
+                self.stop(run_id, run.stop_reason)
+            elif (claim := claims.get(run.station)) and not claim.allows(run):
+                self._put_back(run_id, f"{claim.words}; the run goes on when the bench is given back")
+
+    def _put_back(self, run_id: str, reason: str) -> None:
+        with self._changed:
+            if stop := self._active.get(run_id):
+                stop.ask_to_put_back(reason)
+
+    def _claimed(self, run: Run) -> bool:
+        claim = self._journal.claims().get(run.station)
+        return claim is not None and not claim.allows(run)
 
     def close(self, grace_s: float, stop_s: float) -> None:
         """Begin nothing more; what is at work may end within the grace, then it is put back."""
@@ -152,6 +168,11 @@ class Doing:
                 except IllegalMove as error:
                     log.info("%s", error)  # it was cancelled just before it began
                     return None
+                except StationClaimed as error:
+                    # at work when its program died, or waiting: not even the scope is put to rest now
+                    if self._store.read(run.id).state != "queued":
+                        self._journal.move(run.id, "queued", job=run.job, message=str(error))
+                    return None
                 except StationTaken:
                     # by a run whose worker is away; an operator can move or end it
                     stop.news.wait(LOOK_S)
@@ -174,7 +195,8 @@ class Doing:
                 now = self._store.read(run.id)
                 if stop.asked() or now.stop_reason:
                     reason = stop.reason or now.stop_reason or ""
-                    self._journal.move(run.id, "cancelled", job=run.job, message=reason)
+                    state = "queued" if stop.put_back else "cancelled"
+                    self._journal.move(run.id, state, job=run.job, message=reason)
                     return False
                 if now.waiting_for is None:
                     return True

@@ -37,6 +37,7 @@ CLOSE_GRACE_S = 10.0
 STOP_S = 5.0
 """For a run to leave the scope idle after it was asked to stop."""
 RECONCILE_BEATS = 2
+FREED_LOOKS = 12
 CLASS_STEP = 700_000_000
 """Jobs are numbered by class, then by the order of asking; the library's numbers end at 2^31."""
 
@@ -69,6 +70,7 @@ class DurableEngine:
         self._jobs = Jobs(jobs_url, post.worker, self._doing.do)
         self._ending = threading.Event()
         self._suspects: set[str] = set()
+        self._freed: dict[str, int] = {}
         self._started = False
         self._held = ExitStack()
         self._keeper = threading.Thread(target=self._keep, name="engine", daemon=True)
@@ -164,6 +166,11 @@ class DurableEngine:
         self._rehome(run.station)
         return self._journal.store.read(run_id)
 
+    def serve_again(self, station: str) -> None:
+        if self.working:
+            self._freed[station] = FREED_LOOKS
+            self._serve_freed()
+
     def forget(self, runs: Sequence[Run]) -> None:
         """The runs are thrown away: so is what is known of their jobs."""
         self._jobs.forget([f"{run.id}.{number}" for run in runs for number in range(1, run.job + 1)])
@@ -223,6 +230,7 @@ class DurableEngine:
         beats, next_beat = 0, 0.0
         while not self._ending.wait(LOOK_S):
             self._quietly(self._doing.look)
+            self._quietly(self._serve_freed)
             next_beat += LOOK_S
             if next_beat < BEAT_S:
                 continue
@@ -245,14 +253,7 @@ class DurableEngine:
         """Runs whose job was lost get a new one; runs of commands that died are settled."""
         unsettled = self._journal.store.in_states("queued", *AT_WORK)
         ours = [run for run in unsettled if run.origin == "service"]
-        pending = self._jobs.pending(job_of(run) for run in ours)
-        for run in ours:
-            if job_of(run) in pending or self._doing.busy_with(run.id):
-                continue
-            if first and self._post.stations is None and run.station not in self._stations:
-                self._give_up(run, f"station {run.station} is no longer in the stations file")
-            elif run.state == "queued" or (self._post.works and run.worker == self._post.worker):
-                self._put_anew(run)
+        self._put_lost(ours, first)
         if self._post.works and not first:
             self._end_forgotten_jobs()
         for run in unsettled:
@@ -262,6 +263,31 @@ class DurableEngine:
                     "the program was stopped while this run was at work: captures taken so far were kept, "
                     "nothing was judged; start the run again",
                 )
+
+    def _serve_freed(self) -> None:
+        """More than once: a job that was just looked at in vain counts as pending for another moment."""
+        for station, looks in list(self._freed.items()):
+            queued = self._journal.store.in_states("queued", station=station)
+            self._put_lost([run for run in queued if run.origin == "service"])
+            if looks > 1:
+                self._freed[station] = looks - 1
+            else:
+                self._freed.pop(station, None)
+
+    def _put_lost(self, runs: Sequence[Run], first: bool = False) -> None:
+        """A run that waits for the person at its bench to give it back needs no job until then."""
+        pending = self._jobs.pending(job_of(run) for run in runs)
+        claims = self._journal.claims()
+        for run in runs:
+            claim = claims.get(run.station)
+            if job_of(run) in pending or self._doing.busy_with(run.id):
+                continue
+            if first and self._post.stations is None and run.station not in self._stations:
+                self._give_up(run, f"station {run.station} is no longer in the stations file")
+            elif run.state == "queued" and claim is not None and not claim.allows(run):
+                continue
+            elif run.state == "queued" or (self._post.works and run.worker == self._post.worker):
+                self._put_anew(run)
 
     def _end_forgotten_jobs(self) -> None:
         """A job that nobody does and whose end could not be recorded (a full disk) would block its lane.

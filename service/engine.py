@@ -29,6 +29,9 @@ class Engine(Protocol):
     def move(self, run_id: str) -> Run:
         """Take a run away from a worker that is gone. IllegalMove while that is alive."""
 
+    def serve_again(self, station: str) -> None:
+        """The person who was at the bench has given it back: whatever waits has its turn."""
+
     def queue_of(self, station: str) -> tuple[str, ...]:
         """Ids of the runs that wait, next first."""
 

@@ -21,6 +21,7 @@ ServiceError
 │   ├── IllegalMove       a run cannot go from this state to that one
 │   ├── Superseded        the run was moved to another worker; this one has no say any more
 │   ├── StationTaken      another run of the service is at work on the station
+│   ├── StationClaimed    a person is at the bench
 │   └── StillWorking      the first request with this Idempotency-Key has not been answered yet
 ├── Busy                  try later
 │   ├── StationBusy       another process holds the station
@@ -126,6 +127,10 @@ class Superseded(Conflict):
 
 class StationTaken(Conflict):
     """Another run of the service is at work on the station; the database refuses a second one."""
+
+
+class StationClaimed(Conflict):
+    """A person is at the bench: nobody else works there until it is given back."""
 
 
 class StillWorking(Conflict):
@@ -249,6 +254,7 @@ OUTCOMES: dict[type[BaseException], Outcome] = {
     IllegalMove: Outcome(409, 5, "illegal-move", "The run is not in a state for this"),
     Superseded: Outcome(409, 5, "superseded", "The run was moved to another worker"),
     StationTaken: Outcome(409, 5, "station-taken", "Another run is at work on the station", 10),
+    StationClaimed: Outcome(409, 5, "station-claimed", "A person is at the bench", 60),
     StillWorking: Outcome(
         409, 5, "still-working", "The first request with this key is still being answered", 1
     ),

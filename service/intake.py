@@ -12,6 +12,7 @@ from service.errors import OwnQueueFull
 from service.journal import Journal
 from service.plans import Send, payload_of
 from service.repeats import Repeats, key_of_header
+from service.room.presence import person_here
 from service.run_record import Run, new_run
 from service.run_rows import RunFilter
 from service.stations import Station, station_named
@@ -34,17 +35,18 @@ class Intake:
         *,
         priority: str | None = None,
         limit_s: float | None = None,
+        claim: int | None = None,
         by: Caller | None = None,
     ) -> Run:
-        """Queue an echo test; `key` is the raw Idempotency-Key header, `by` who asks.
+        """Queue an echo test; `key` is the raw Idempotency-Key header, `claim` the asker's own on the bench,
+        `by` who asks.
 
         Raises:
             UnknownStation, UnknownPlan, BadPayload, QueueFull, OwnQueueFull, StoreFailed;
             BadQuery, KeyReused, StillWorking because of the key.
         """
         at = station_named(self.stations, station)
-        request = echo_request(at, send)
-
+        request = echo_request(at, send) | ({} if claim is None else {"claim": claim})
         return self.request("echo-test", at, request, key, by=by, priority=priority, limit_s=limit_s)
 
     def request(
@@ -100,5 +102,7 @@ def echo_request(station: Station, send: Send) -> dict[str, Any]:
 
 def command_run(station: Station, send: Send, journal: Journal) -> Run:
     """A run that this very process is going to `perform`, beside the service and without its queue."""
-    run = new_run("echo-test", station.name, echo_request(station, send), journal.clock(), origin="command")
+    asked = echo_request(station, send)
+    made_by: dict[str, Any] = {"origin": "command", "owner": person_here()}
+    run = new_run("echo-test", station.name, asked, journal.clock(), **made_by)
     return journal.begin(run)

@@ -8,6 +8,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from service.errors import StationClaimed
+from service.room.presence import Claim
 from service.run_record import SETTLED, Clock, Run, timestamp, utc_now
 from service.store import RunStore
 
@@ -56,9 +58,20 @@ class Journal:
         if "waiting_for" in changes and state == "waiting":
             told["waiting_for"] = changes["waiting_for"]
         event = self._event("state", state=state, verdict=changes.get("verdict"), **told)
-        run = self.store.move(run_id, state, job=job, only_from=only_from, event=event, **changes)
+        begins = now if state == "running" else None
+        run = self.store.move(run_id, state, job=job, only_from=only_from, now=begins, event=event, **changes)
         self._wake(run_id)
         return run
+
+    def claims(self) -> dict[str, Claim]:
+        """Persons at benches now, by station."""
+        return self.store.claims(timestamp(self.clock()))
+
+    def require_unclaimed(self, run: Run) -> None:
+        """Before a run goes on at the bench. StationClaimed when somebody else is there."""
+        claim = self.claims().get(run.station)
+        if claim is not None and not claim.allows(run):
+            raise StationClaimed(claim.words)
 
     def tell(self, run_id: str, event: str, **facts: Any) -> None:
         """One event more."""

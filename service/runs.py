@@ -15,7 +15,7 @@ from typing import Any
 
 from drivers.errors import DriverError
 from drivers.scope.capture import Capture
-from service.errors import ServiceError, StationBusy, StationTaken, Superseded, problem_of
+from service.errors import ServiceError, StationBusy, StationClaimed, StationTaken, Superseded, problem_of
 from service.hooks import Look, NeedsPerson, RunCancelled, RunHooks
 from service.journal import Journal
 from service.locks import StationLocks
@@ -89,12 +89,17 @@ def perform(
         StoreFailed, DatabaseAway: not even the end could be recorded.
         Superseded: the run was moved to another worker meanwhile.
         StationTaken: another run of the service is at work on the station.
+        StationClaimed: a person is at the bench; a run of the service stays in its queue.
     """
     stop = stop or StopSignal()
     try:
         return _work(run, station, tools, _Hooks(run, tools, stop, progress, person))
     except (Superseded, StationTaken):
         raise
+    except StationClaimed as error:
+        if run.origin == "service":
+            raise
+        return _end(run, tools, "error", error)
     except StillWaiting:
         return Performed(tools.journal.store.read(run.id))
     except NeedsPerson as need:
@@ -143,6 +148,7 @@ def _begin(run: Run, tools: Tools) -> Run:
     now = tools.journal.store.read(run.id)
     if now.state != "running":
         return tools.journal.move(run.id, "running", job=run.job, worker=run.worker)
+    tools.journal.require_unclaimed(now)
     tools.journal.store.change(run.id, lambda _now: {"worker": run.worker})
     tools.journal.tell(run.id, "resumed", captures=len(now.captures), worker=run.worker)
     return now

@@ -63,7 +63,7 @@ class StopSignal:
 
     def ask_to_put_back(self, reason: str) -> None:
         """Leave the instrument idle and the run in the queue: it goes on later with what it has taken."""
-        self.put_back = not self._asked.is_set()
+        self.put_back = self.put_back or not self._asked.is_set()
         self.ask(reason)
 
     def leave(self) -> None:

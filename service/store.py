@@ -20,6 +20,7 @@ from service import tables as t
 from service.blobs import Blobs
 from service.database import Database
 from service.errors import IllegalMove, StoreFailed, UnknownCapture
+from service.room.presence import Claim, open_claims, require_unclaimed
 from service.run_record import PRIORITIES, NamedCapture, Run, named_captures
 from service.run_rows import (
     ANY,
@@ -91,22 +92,28 @@ class RunStore:
         *,
         job: int | None = None,
         only_from: str | None = None,
+        now: str | None = None,
         event: Mapping[str, Any] | None = None,
         **changes: Any,
     ) -> Run:
         """Bring the run into another state, with the event that tells so; `only_from` that state, if given.
 
+        `now`: the time at which a person's claim on the station must not forbid it; None: no work begins.
+
         Raises:
             IllegalMove, UnknownRun, StoreFailed, DatabaseAway;
             Superseded: `job` is no longer the one that may change it;
             StationTaken: another run of the service is at work on the station.
+            StationClaimed: somebody else is at the bench.
         """
 
         def work(connection: sa.Connection) -> Run:
-            now = read_run(connection, run_id, job=job, lock=True)
-            if only_from not in (None, now.state):
-                raise IllegalMove(f"run {run_id} is {now.state} by now, no longer {only_from}")
-            run = now.moved(state, **changes)
+            before = read_run(connection, run_id, job=job, lock=True)
+            if only_from not in (None, before.state):
+                raise IllegalMove(f"run {run_id} is {before.state} by now, no longer {only_from}")
+            run = before.moved(state, **changes)
+            if now is not None:
+                require_unclaimed(connection, before, now)
             update_run(connection, run_id, state=state, **changes)
             if event is not None:
                 append_event(connection, run_id, event)
@@ -128,6 +135,10 @@ class RunStore:
             return read_run(connection, run_id)
 
         return self._transactions.change(f"run {run_id}", work)
+
+    def claims(self, now: str) -> dict[str, Claim]:
+        """Persons at benches at that time, by station."""
+        return self._transactions.ask(lambda connection: open_claims(connection, now))
 
     def keep_capture(
         self,

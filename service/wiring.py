@@ -27,6 +27,7 @@ from service.pipeline.trace import Shot
 from service.repeats import Repeats
 from service.report.meta import ReportMeta
 from service.retention import Retention
+from service.room.keeper import Keeper
 from service.room.room import Room, room_of
 from service.run_record import Clock, Run, utc_now
 from service.runs import (
@@ -65,6 +66,7 @@ class Wiring:
     scheduler: Scheduler
     retention: Retention
     room: Room
+    keeper: Keeper
     access: Access
 
     def start(self) -> None:
@@ -72,9 +74,11 @@ class Wiring:
         self.engine.start()
         self.scheduler.start()
         self.retention.start()
+        self.keeper.start()
 
     def close(self) -> None:
         """End in order; what is unfinished goes on at the next start."""
+        self.keeper.close()
         self.retention.close()
         self.scheduler.close()
         self.engine.close()
@@ -142,7 +146,20 @@ def build(
     retention = Retention(store, settings.keep_days, clock, engine.forget)
     room = room_of(store, known, clock)
     access = access_of(settings, store.database, clock)
-    return Wiring(settings, known, store, journal, tools, engine, intake, scheduler, retention, room, access)
+    return Wiring(
+        settings,
+        known,
+        store,
+        journal,
+        tools,
+        engine,
+        intake,
+        scheduler,
+        retention,
+        room,
+        Keeper(room, engine),
+        access,
+    )
 
 
 def access_of(settings: Settings, database: Database, clock: Clock = utc_now) -> Access:

@@ -104,5 +104,7 @@ COMMANDS = {
     "token": "token",
     "audit": "audit",
     "item": "item",
+    "claim": "claim",
+    "give-back": "claim",
 }
 """Each command and the module that it stands in: a command imports no other one."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import getpass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -32,7 +31,6 @@ def who(arguments: argparse.Namespace) -> str:
     given: str | None = arguments.who
     if given:
         return given[:100]
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):  # a user id without a name
-        return "somebody"
+    from service.room.presence import person_here
+
+    return person_here().removeprefix("user:")

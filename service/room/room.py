@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from service.room.inventory import Inventory
+from service.room.presence import Presence
 from service.room.standings import Standings
 from service.run_record import Clock
 from service.stations import Station
@@ -18,9 +19,15 @@ class Room:
 
     inventory: Inventory
     standings: Standings
+    presence: Presence
 
 
 def room_of(store: RunStore, stations: Sequence[Station], clock: Clock) -> Room:
     """The room of these stations."""
-    inventory = Inventory(store.database, tuple(stations), clock)
-    return Room(inventory, Standings(store.database, inventory, clock))
+    known = tuple(stations)
+    inventory = Inventory(store.database, known, clock)
+    return Room(
+        inventory=inventory,
+        standings=Standings(store.database, inventory, clock),
+        presence=Presence(store.database, known, clock),
+    )

@@ -15,6 +15,7 @@ from service.web import (
     analyses,
     audit,
     checks,
+    claims,
     cursors,
     entry,
     events,
@@ -37,7 +38,20 @@ from service.wiring import Wiring
 JSON_MAX_BYTES = 64 << 10
 """The longest payload in hex, four times over."""
 LOOPBACK_NAMES = frozenset({"127.0.0.1", "localhost", "::1"})
-UNDER_BASE = (stations, checks, runs, cursors, events, schedules, items, analyses, session, tokens, audit)
+UNDER_BASE = (
+    stations,
+    checks,
+    runs,
+    cursors,
+    events,
+    schedules,
+    items,
+    claims,
+    analyses,
+    session,
+    tokens,
+    audit,
+)
 AT_THE_ROOT = (health, entry)
 """Every part of the interface; each of its routes needs a row in rules.py."""
 

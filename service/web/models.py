@@ -10,9 +10,11 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from service.locks import Holder
 from service.plans import Plan, Send
+from service.room.presence import Claim
 from service.room.standing import LastCheck, Standing
 from service.run_record import Run, named_captures
 from service.stations import Station
+from service.web.standings import StandingOut, standing_out
 from service.wiring import Wiring
 from service.workers import Worker
 
@@ -60,6 +62,9 @@ class EchoTestIn(BaseModel):
     limit_s: Annotated[
         float | None,
         Field(gt=0, le=86_400, description="Seconds at the bench; the setting run_limit_s without it."),
+    ] = None
+    claim: Annotated[
+        int | None, Field(description="Number of the claim that whoever asks has on the station.")
     ] = None
 
     @model_validator(mode="before")
@@ -146,26 +151,6 @@ class RunOut(RunRow):
     events: str
 
 
-class EventOut(BaseModel):
-    """Something that happened to a station since its last check."""
-
-    at: str
-    what: Annotated[str, Field(examples=["not-reachable", "item-moved", "settings-changed", "run-failed"])]
-    words: str
-
-
-class StandingOut(BaseModel):
-    """What a station may be used for now: its last check, as far as nothing has happened since."""
-
-    outcome: Literal["ready", "practice-only", "not-usable", "not-seen"]
-    grading: Annotated[bool, Field(description="Whether a run that counts may be done there.")]
-    because: str
-    first_step: str
-    steps: Annotated[list[str], Field(description="What else is to be done, after the first.")]
-    broken_by: list[EventOut]
-    valid_until: Annotated[str | None, Field(description="When it ends by itself.")]
-
-
 class StationOut(BaseModel):
     """A station and what it is doing."""
 
@@ -181,6 +166,7 @@ class StationOut(BaseModel):
     last_check: Annotated[
         dict[str, Any] | None, Field(description="The last station check, if there was one.")
     ]
+    claimed_by: Annotated[str | None, Field(description="Who is at the bench: other runs wait.")]
     standing: Annotated[StandingOut, Field(description="What it may be used for now.")]
     last_run: Annotated[str | None, Field(description="Id of the newest run.")]
     dialect: str
@@ -241,12 +227,20 @@ def run_out(run: Run, wiring: Wiring) -> RunOut:
 def stations_out(stations: Sequence[Station], wiring: Wiring) -> list[StationOut]:
     names = [station.name for station in stations]
     newest, workers = wiring.store.newest_of(names), wiring.engine.workers_of(names)
-    standings = wiring.room.standings.of(names)
-    return [_station(s, wiring, newest.get(s.name), workers.get(s.name), standings[s.name]) for s in stations]
+    standings, claims = wiring.room.standings.of(names), wiring.room.presence.all()
+    return [
+        _station(wiring, s, newest.get(s.name), workers.get(s.name), standings[s.name], claims.get(s.name))
+        for s in stations
+    ]
 
 
 def _station(
-    station: Station, wiring: Wiring, newest: Run | None, worker: Worker | None, standing: Standing
+    wiring: Wiring,
+    station: Station,
+    newest: Run | None,
+    worker: Worker | None,
+    standing: Standing,
+    claim: Claim | None,
 ) -> StationOut:
     running = wiring.engine.active_on(station.name)
     holder: Holder | None = wiring.tools.locks.holder(station.scope)
@@ -258,6 +252,7 @@ def _station(
         worker=_worker_out(worker) if worker else None,
         queue=list(wiring.engine.queue_of(station.name)),
         last_check=_last_check(standing.check) if standing.check else None,
+        claimed_by=claim.who if claim else None,
         standing=standing_out(standing),
         last_run=newest.id if newest else None,
         dialect=station.dialect,
@@ -270,13 +265,6 @@ def _station(
 
 def _last_check(check: LastCheck) -> dict[str, Any]:
     return {**asdict(check), "href": run_href(check.run)}
-
-
-def standing_out(standing: Standing) -> StandingOut:
-    names = set(StandingOut.model_fields) - {"steps", "broken_by"}
-    events = [EventOut(at=e.at, what=e.what, words=e.words) for e in standing.broken_by]
-    values = {name: getattr(standing, name) for name in names}
-    return StandingOut(**values, steps=list(standing.steps), broken_by=events)
 
 
 def _worker_out(worker: Worker) -> WorkerOut:

@@ -59,7 +59,13 @@ def request_echo_test(
 ) -> Accepted:
     """The run waits for its station's turn; its address is in the Location header."""
     run = wiring.intake.request_echo_test(
-        station, body.send.as_send(), idempotency_key, priority=body.priority, limit_s=body.limit_s, by=caller
+        station,
+        body.send.as_send(),
+        idempotency_key,
+        priority=body.priority,
+        limit_s=body.limit_s,
+        claim=body.claim,
+        by=caller,
     )
     answer = accepted(run)
     response.headers["Location"] = answer.href

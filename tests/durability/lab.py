@@ -34,6 +34,8 @@ class Visits:
     open: dict[int, int] = field(default_factory=dict)
     most: dict[int, int] = field(default_factory=dict)
     armed: dict[int, int] = field(default_factory=dict)
+    total: dict[int, int] = field(default_factory=dict)
+    """How many connections there ever were."""
 
     def watch(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """From now on; before the benches are opened."""
@@ -43,6 +45,7 @@ class Visits:
             key = id(scope)
             with self.guard:
                 self.open[key] = self.open.get(key, 0) + 1
+                self.total[key] = self.total.get(key, 0) + 1
                 self.most[key] = max(self.most.get(key, 0), self.open[key])
             try:
                 real(connection, scope)

@@ -60,3 +60,14 @@ def test_what_is_none_is_bad_usage(
     """Exit code 2 and one sentence."""
     assert run(["item", *words, *(lab if words else [])]) == 2
     assert capsys.readouterr().err
+
+
+def test_a_bench_is_claimed_and_given_back(lab: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    """Nobody works there: 0; somebody else is there: 5 and who it is."""
+    assert run(["claim", "north-3", "--who", "Ida", "--hours", "1", "--because", "class 3b", *lab]) == 0
+    assert "Ida is at north-3 until" in capsys.readouterr().out
+    assert run(["claim", "north-3", "--who", "Ben", *lab]) == 5
+    assert "Ida is at north-3 until" in capsys.readouterr().err
+    assert run(["give-back", "north-3", "--json", *lab]) == 0
+    assert json.loads(capsys.readouterr().out)["ended_because"].startswith("given back by")
+    assert run(["give-back", "north-3", *lab]) == 2
