@@ -42,13 +42,11 @@ class AnalysisOptions:
 
     def __post_init__(self) -> None:
         if self.baud is not None and not 0 < self.baud < 1e10:
-            raise BadInput(f"baud must be a bit rate above 0, was {self.baud:g}")
+            raise BadInput(f"baud must be a bit rate above 0 and below 1e10 Bd, was {self.baud:g}")
         if self.timebase_ppm is not None and not 0 <= self.timebase_ppm < 1e6:
             raise BadInput(f"timebase_ppm must lie from 0 to a million, was {self.timebase_ppm:g}")
         if self.logic is not None and self.logic not in LOGIC_FAMILIES:
             raise BadInput(f"logic must be one of {', '.join(LOGIC_FAMILIES)}, was {self.logic!r}")
-        if self.to_target == self.from_target:
-            raise BadInput(f"to_target and from_target are both {self.to_target!r}; each line needs its own")
 
 
 @dataclass(frozen=True)
@@ -99,23 +97,37 @@ def _expectation(options: AnalysisOptions) -> Expectation:
 
 
 def _shot_of_table(table: TraceTable, name: str, options: AnalysisOptions) -> Shot:
-    columns = {alias: c for c in table.channels for alias in (c, f"{c}_v")}
-    to_target, from_target = (
-        table.trace(_chosen(wanted, columns, name)) for wanted in (options.to_target, options.from_target)
-    )
-    return Shot(to_target, from_target, options.sent)
+    columns = {c: c for c in table.channels}
+    to_target, from_target = _both(options, columns, name)
+    return Shot(table.trace(to_target), table.trace(from_target), options.sent)
 
 
 def _shot_of_capture(capture: Capture, name: str, options: AnalysisOptions) -> Shot:
-    channels = {alias: c.name for c in capture.channels for alias in (c.name, channel_label(c.name))}
-    to_target, from_target = (_chosen(w, channels, name) for w in (options.to_target, options.from_target))
+    channels = {channel_label(c.name): c.name for c in capture.channels}
+    to_target, from_target = _both(options, channels, name)
     return shot_of(capture, to_target, from_target, options.sent)
 
 
+def _both(options: AnalysisOptions, channels: dict[str, str], name: str) -> tuple[str, str]:
+    """The channels of the to-target and the from-target line."""
+    to_target, from_target = (_chosen(w, channels, name) for w in (options.to_target, options.from_target))
+    if to_target == from_target:
+        raise BadInput(f"to_target and from_target are both {options.to_target!r}; each line needs its own")
+    return to_target, from_target
+
+
 def _chosen(wanted: str, channels: dict[str, str], name: str) -> str:
-    if wanted not in channels:
-        raise BadCaptureFile(f"{name} has no channel {wanted!r}, it has {', '.join(dict.fromkeys(channels))}")
-    return channels[wanted]
+    """The channel of that name: as it stands there, else without regard to capitals, `ch` and `_v`."""
+    if wanted in channels:
+        return channels[wanted]
+    alike = [own for shown, own in channels.items() if _bare(shown) == _bare(wanted)]
+    if len(alike) != 1:
+        raise BadCaptureFile(f"{name} has no channel {wanted!r}, it has {', '.join(channels)}")
+    return alike[0]
+
+
+def _bare(channel: str) -> str:
+    return channel.lower().removesuffix("_v").removeprefix("ch")
 
 
 def _meta_of_capture(capture: Capture, name: str, options: AnalysisOptions) -> ReportMeta:

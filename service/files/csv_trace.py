@@ -17,12 +17,15 @@ from numpy.typing import NDArray
 
 from drivers.scope.capture import Capture
 from service.errors import BadCaptureFile
+from service.files.flat_ends import flat_ends
 from service.pipeline.trace import Trace
 
 HEADER = "time_s,ch1_v,ch2_v"
 UNEVEN = 0.25
 """Part of a sample interval by which a time may be off before the record counts as unevenly spaced."""
 CHUNK_LINES = 20_000
+MOST_VOLTS = 1e6
+"""No probe goes so far: such numbers are other units, or no volts at all."""
 
 
 @dataclass(frozen=True)
@@ -42,7 +45,8 @@ class TraceTable:
         if channel not in self.channels:
             raise BadCaptureFile(f"there is no channel {channel!r}, the file has {', '.join(self.channels)}")
         row = np.ascontiguousarray(self.volts[self.channels.index(channel)])
-        return Trace(row, 1.0, 0.0, self.interval_s, self.start_s, channel=channel)
+        low, high = flat_ends(row)
+        return Trace(row, 1.0, 0.0, self.interval_s, self.start_s, low, high, channel)
 
 
 def read_csv(path: Path) -> TraceTable:
@@ -60,6 +64,7 @@ def parse_csv(data: bytes, name: str = "the trace") -> TraceTable:
     channels, first = _header(text)
     table = _numbers(text, first, 1 + len(channels))
     interval = _spacing(text, table[:, 0])
+    _check_volts(text, table[:, 1:])
     return TraceTable(
         channels, interval, float(table[0, 0]), np.ascontiguousarray(table[:, 1:].T), text.comments
     )
@@ -161,7 +166,8 @@ def _parse(joined: bytes) -> NDArray[np.float64] | None:
 def _enough(text: _Text, table: NDArray[np.float64]) -> NDArray[np.float64]:
     if len(table) < 2:
         raise BadCaptureFile(
-            f"{text.name} has {len(table)} lines of data; at least two are needed to tell the interval"
+            f"{text.name} has {'one line' if len(table) else 'no lines'} of data; at least two are needed to "
+            "tell the interval"
         )
     return table
 
@@ -186,7 +192,7 @@ def _count_words(line: str, found: int, columns: int) -> str:
 
 def _number(text: _Text, number: int, field: str) -> float:
     try:
-        value = float(field)
+        value = float(field.replace("_", "no digit"))
     except ValueError:
         raise text.wrong(number, f"{field.strip()[:40]!r} is not a number") from None
     if not np.isfinite(value):
@@ -212,6 +218,16 @@ def _spacing(text: _Text, times: NDArray[np.float64]) -> float:
             "is usual",
         )
     return interval
+
+
+def _check_volts(text: _Text, volts: NDArray[np.float64]) -> None:
+    if max(float(volts.max()), -float(volts.min())) <= MOST_VOLTS:
+        return
+    row, column = np.unravel_index(int(np.argmax(np.abs(volts))), volts.shape)
+    raise text.wrong(
+        _line_of(text, int(row)),
+        f"{volts[row, column]:.6g} V is more than a scope can show; the columns are in volts",
+    )
 
 
 def _line_of(text: _Text, row: int) -> int:

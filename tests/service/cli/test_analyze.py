@@ -94,6 +94,10 @@ def test_a_report_is_written_where_it_was_asked_for(
         (None, ["--sent", "4g"], "'g'"),
         (None, ["--to-target", "ch7"], "ch7"),
         (None, ["--to-target", "ch2"], "are both 'ch2'"),
+        (None, ["--to-target", "2"], "are both '2'"),
+        ("time_s,ch1_v,ch2_v\n0,1e30,1\n1,1,1\n", [], "line 2: 1e+30 V"),
+        ("time_s,ch1_v,ch2_v\n0,1_0,1\n1,1,1\n", [], "'1_0' is not a number"),
+        ("time_s,ch1_v,ch2_v\n", [], "no lines of data"),
         (None, ["--report", "no/such/folder/report.html"], "no/such/folder"),
     ],
 )
@@ -137,3 +141,16 @@ def test_analyze_loads_nothing_of_the_web_or_the_instruments(tmp_path: Path) -> 
     heavy = {"fastapi", "starlette", "uvicorn", "pyvisa", "pyvisa_py", "serial", "rich", "jinja2", "httpx",
              "pydantic", "anyio", "asyncio", "filelock", "email", "simulator"}  # fmt: skip
     assert heavy & set(answer.stderr.splitlines()[-1].split()) == set()
+
+
+@pytest.mark.parametrize("names", [("ch2", "ch1"), ("2", "1"), ("CH2", "Ch1"), ("ch2_v", "ch1_v")])
+def test_a_channel_is_found_by_what_people_call_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], names: tuple[str, str]
+) -> None:
+    """As the file names it, as the scope does, in capitals or not; the header may shout as well."""
+    path = tmp_path / "x.csv"
+    write_csv(path, good_shot())
+    path.write_text(path.read_text().replace("ch1_v", "CH1_V", 1))
+    assert run(["analyze", str(path), "--json", "--to-target", names[0], "--from-target", names[1]]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert "probes-exchanged" in [f["code"] for f in document["findings"]]

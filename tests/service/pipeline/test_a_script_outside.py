@@ -12,6 +12,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from service.files.csv_trace import parse_csv
+from service.pipeline.trace import Shot, Trace
 from tests.service.pipeline.two_lines import BLIND, KNOWN, WIRE, bench, judged, said, values, verdict
 
 TEXT = b"Tide 7!\x00\xffUZ"
@@ -105,3 +107,33 @@ def test_a_faint_copy_on_a_line_that_rests_excuses_no_silence(percent: float) ->
     assert ("echo-missing", "from_target") in said(document)
     assert document["verdict"] == "fail"
     assert ("lines-bridged", "from_target") not in said(document)
+
+
+def as_text(shot: Shot) -> Shot:
+    """The shot as a text file keeps it: volts without the converter's ends."""
+    rows = [line.volts() for line in (shot.to_target, shot.from_target)]
+    times = shot.to_target.start_s + np.arange(len(rows[0])) * shot.to_target.interval_s
+    lines = [f"{t:.9g},{a:.6g},{b:.6g}" for t, a, b in zip(times, *rows, strict=True)]
+    table = parse_csv("\n".join(["time_s,ch1_v,ch2_v", *lines]).encode())
+    return Shot(table.trace("ch1"), table.trace("ch2"))
+
+
+@pytest.mark.parametrize(("low", "high"), [(-9.0, 2.9), (0.5, 9.0)])
+def test_a_text_file_that_was_cut_off_at_one_end_is_called_clipped(low: float, high: float) -> None:
+    """One state flickers by three codes and more, the other one never does: no noise spares one state."""
+    quiet = replace(WIRE, noise_v=0.03, range_v=5.0, interval_s=100e-9)
+    whole = bench(TEXT, wire=quiet, tail_s=3e-4)
+    cut = Trace(np.clip(whole.from_target.volts(), low, high), 1.0, 0.0, 100e-9, whole.from_target.start_s)
+    document = judged(as_text(replace(whole, from_target=cut)))
+    assert said(document) == {("clipped", "from_target")}
+    assert verdict(document, "levels") == "inconclusive/bench"
+
+
+@pytest.mark.parametrize("noise_v", [0.0, 0.002, 0.005, 0.008, 0.02, 0.1])
+def test_a_text_file_with_any_noise_is_not_called_clipped(noise_v: float) -> None:
+    """Not with a state on a code's edge and the other one in its middle either."""
+    for offset in (0.0, 0.25, 0.5):
+        line = replace(WIRE, noise_v=noise_v, range_v=5.0, interval_s=200e-9, high_v=3.3 + offset * 5 / 256)
+        shot = as_text(bench(TEXT, wire=line, tail_s=3e-4))
+        for trace in (shot.to_target, shot.from_target):
+            assert (trace.code_min, trace.code_max) == (None, None)
