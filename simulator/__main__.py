@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from simulator.bench import Bench, open_benches
-from simulator.faults import BENCHES, FIRMWARES, Kind
+from simulator.faults import BENCHES, FIRMWARES, SCALED_BENCHES, Kind, bench_kinds
 from simulator.frame import Frame
 from simulator.scope.errors import ScpiError
 from simulator.scope.makers import MAKERS
@@ -45,6 +45,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         clock=options.clock,
         faults=options.fault,
         scope=options.scope,
+        age_days=options.age_days,
     ) as benches:
         if options.write_stations:
             options.write_stations.write_text(stations_file(benches), encoding="utf-8")
@@ -83,6 +84,10 @@ def _kinds() -> dict[str, list[dict[str, str | None]]]:
         name: [{"name": row.name, "about": row.about, "finding": row.finding} for row in kinds]
         for name, kinds in rows.items()
     }
+    listed["bench_scaled"] = [
+        {"name": f"{row.name}:NUMBER", "about": f"{row.about}, {row.lowest:g} to {row.highest:g} {row.unit}"}
+        for row in SCALED_BENCHES
+    ]
     listed["scope"] = [{"name": maker.name, "about": maker.about} for maker in MAKERS]
     listed["fault"] = [{"name": fault.name, "about": fault.about} for fault in FAULTS]
     return listed
@@ -92,7 +97,13 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="python -m simulator", description="Simulated benches on loopback.")
     parser.add_argument("--count", type=_positive, default=1, help="how many benches")
     parser.add_argument("--firmware", choices=_names(FIRMWARES), default="good", metavar="NAME")
-    parser.add_argument("--bench", choices=_names(BENCHES), default="good", metavar="NAME")
+    parser.add_argument(
+        "--bench",
+        type=_bench,
+        default="good",
+        metavar="NAME",
+        help="NAME, NAME+NAME, NAME:NUMBER, NAME@STATION",
+    )
     parser.add_argument(
         "--scope", choices=[maker.name for maker in MAKERS], default="standard", metavar="NAME"
     )
@@ -105,6 +116,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument(
         "--fault", type=_fault, action="append", default=[], help="a fault switch, NAME or NAME:TIMES"
     )
+    parser.add_argument("--age-days", type=float, default=0.0, metavar="N", help="days since it was set up")
     parser.add_argument("--write-stations", type=Path, metavar="FILE", help="writes a ready stations file")
     parser.add_argument("--list", action="store_true", help="names the kinds as JSON and ends")
     return parser
@@ -126,6 +138,14 @@ def _frame(text: str) -> Frame:
         return Frame.parse(text)
     except ValueError as error:
         raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def _bench(text: str) -> str:
+    try:
+        bench_kinds(text)
+    except KeyError as error:
+        raise argparse.ArgumentTypeError(error.args[0]) from None
+    return text
 
 
 def _fault(text: str) -> str:

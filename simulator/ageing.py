@@ -40,6 +40,7 @@ def aged(plan: BenchPlan, days: float) -> BenchPlan:
         scope=scope,
         bridge=replace(plan.bridge, end=_wandered(plan.bridge.end, float(play[3]))),
         target=replace(plan.target, end=_wandered(plan.target.end, float(play[4]))),
+        seed=plan.seed + NOISE_SEEDS * math.floor(age),
         age_days=age,
     )
 

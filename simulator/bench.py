@@ -150,6 +150,7 @@ def open_benches(
     clock: str = "virtual",
     faults: Sequence[str] = (),
     scope: str = "standard",
+    age_days: float = 0.0,
 ) -> Iterator[tuple[Bench, ...]]:
     """Running benches for a `with` block; each has `.addresses` and `.plan`. KeyError for an unknown kind."""
     plans = [
@@ -163,6 +164,7 @@ def open_benches(
             memory=memory,
             faults=tuple(faults),
             scope=scope,
+            age_days=age_days,
         )
         for index in range(count)
     ]

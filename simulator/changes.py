@@ -12,6 +12,8 @@ from typing import Any
 from simulator.plan import FLOATING, REFERENCE, BenchPlan, with_input, with_probe
 from simulator.target.firmware import Firmware
 
+C2_PF = 108.0
+"""Input and cable behind a x10 probe (front_end.py)."""
 Change = Callable[[BenchPlan], BenchPlan]
 
 
@@ -62,6 +64,26 @@ def vertical(channel: int, **changes: Any) -> Change:
 
 def probe(channel: int, **changes: Any) -> Change:
     return lambda plan: with_probe(plan, channel, **changes)
+
+
+def compensation(channel: int, percent: float) -> Change:
+    """The trimmer at which a step starts so many percent too high (standards.md 6.1: C1 / (C1 + C2))."""
+    at_once = 0.1 * (1 + percent / 100)
+    return probe(channel, trimmer_pf=C2_PF * at_once / (1 - at_once))
+
+
+def bridge_clock(ppm: float) -> Change:
+    """The clock of the serial adapter."""
+    return lambda plan: replace(
+        plan, bridge=replace(plan.bridge, end=replace(plan.bridge.end, clock_ppm=ppm))
+    )
+
+
+def target_clock(ppm: float) -> Change:
+    """The clock of the board."""
+    return lambda plan: replace(
+        plan, target=replace(plan.target, end=replace(plan.target.end, clock_ppm=ppm))
+    )
 
 
 def both(*changes: Change) -> Change:

@@ -111,6 +111,8 @@ class InputPlan:
     """How the gain drifts, as a share."""
     offset_error_v: float = 0.0
     """At the input."""
+    delay_s: float = 0.0
+    """How much later than the other channel it shows what happens."""
     dead: bool = False
     range_stuck_v: float | None = None
     """The window at the input stays here, whatever is set, and reads back so."""

@@ -182,6 +182,9 @@ def _coupling(case: Case) -> Iterator[Finding]:
     yield from _fixed_is_wrong(
         case, "coupling", "trigger-coupling-wrong", "its coupling reads {said!r}, not {expect}."
     )
+    yield from _fixed_is_wrong(
+        case, "filter", "trigger-coupling-wrong", "its low pass reads {said!r}, not {expect}."
+    )
     source, channel = case.panel.source, case.channel
     if source is not None and channel is not None and channel.coupling == "AC":
         yield make_finding(

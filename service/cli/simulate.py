@@ -17,6 +17,7 @@ OPTIONS: tuple[tuple[str, str, str], ...] = (
     ("--memory", "POINTS", "record length of the scope"),
     ("--host", "ADDRESS", "to listen on (127.0.0.1)"),
     ("--clock", "real|virtual", "whether time passes as outside"),
+    ("--age-days", "N", "how long ago it was set up: what drifts has drifted so long"),
     ("--write-stations", "FILE", "write a stations file that fits the benches"),
 )
 """The simulator itself checks the values and has the defaults."""

@@ -63,6 +63,7 @@ class Channel:
     def shown(self, at: Floats, origin: float, settings: ChannelSettings) -> Floats:
         """Noiseless volts at the tip as the scope believes, at origin + at (bench time, ascending)."""
         plan, probe = self.plan, self.plan.probe
+        at = at - plan.delay_s
         if plan.dead or settings.coupling == "GRO" or not len(at):
             tip = np.zeros(len(at))
         else:
@@ -97,9 +98,9 @@ class Channel:
         """Instants of everything that moves the voltage in start..end, slowly settling parts included."""
         if self.plan.dead or settings.coupling == "GRO":
             return np.empty(0)
-        early = start - self._lookback_s(settings)
-        pieces = [piece for piece, _ in self._pieces(early, end, settings)]
-        return np.unique(np.concatenate([piece.times for piece in pieces]))
+        early, late = start - self.plan.delay_s - self._lookback_s(settings), end - self.plan.delay_s
+        pieces = [piece for piece, _ in self._pieces(early, late, settings)]
+        return np.unique(np.concatenate([piece.times for piece in pieces])) + self.plan.delay_s
 
     def edge_s(self, settings: ChannelSettings) -> float:
         """10-90 % time of an infinitely fast step after this channel."""

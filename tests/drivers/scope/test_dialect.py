@@ -221,6 +221,7 @@ def test_every_key_of_the_format_is_explained_in_the_shipped_file(monkeypatch: p
         "type",
         "reference",
         "filter",
+        "holdoff",
         "polarity",
         "factor",
     }
