@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
+from service.check.asked import Asked
 from service.run_record import Clock, utc_now
 
 
@@ -34,5 +35,7 @@ class Context:
     """By name of the item."""
     newest_at: str | None = None
     """When the newest record that is kept was made, RFC 3339."""
+    asked: Asked = field(default_factory=Asked)
+    """Beyond the names of the parts."""
     panel: Mapping[str, Any] | None = None
     """As the last check found it, where nothing else was run since."""

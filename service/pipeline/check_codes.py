@@ -4,7 +4,7 @@ of commissioning can show.
 
 from __future__ import annotations
 
-from service.pipeline.code_row import BENCH, FAIL, INFO, WARNING, Code
+from service.pipeline.code_row import BENCH, DEVICE, FAIL, INFO, WARNING, Code
 
 CHECK_CODES: tuple[Code, ...] = (
     Code(
@@ -99,5 +99,48 @@ CHECK_CODES: tuple[Code, ...] = (
         FAIL,
         "The scope does not answer",
         "See whether it is switched on and on the network, and whether its address is still the same.",
+    ),
+    # -- is it the bench or the board? --
+    Code(
+        "link-at-fault",
+        BENCH,
+        FAIL,
+        "The serial link is at fault",
+        "Look for another program on the port and at its settings; then try another socket, another adapter.",
+    ),
+    Code(
+        "board-at-fault",
+        DEVICE,
+        FAIL,
+        "The board is at fault",
+        "Load the golden firmware: if that echoes, it was the program; else try another board of its kind.",
+    ),
+    Code(
+        "scope-at-fault",
+        BENCH,
+        FAIL,
+        "The scope is at fault",
+        "Switch it off and on and check the station; if it stays, take it out of use.",
+    ),
+    Code(
+        "wiring-at-fault",
+        BENCH,
+        FAIL,
+        "The wires between link and board are at fault",
+        "Look at each wire between link and board, at their common ground and at the board's supply.",
+    ),
+    Code(
+        "probe-at-fault",
+        BENCH,
+        FAIL,
+        "A probe or its channel is at fault",
+        "Seat the probe's tip; then exchange the two probes at the scope: the fault follows a bad probe.",
+    ),
+    Code(
+        "part-unknown",
+        BENCH,
+        WARNING,
+        "The part at fault is not known",
+        "Join the link's two lines with the loop-back wire, then try the golden board at the same place.",
     ),
 )
