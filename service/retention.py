@@ -17,6 +17,7 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from service import tables as t
+from service.access.audit import Audit
 from service.errors import DatabaseAway
 from service.run_record import RUN_ID, SETTLED, Clock, Run, timestamp
 from service.run_rows import runs_of
@@ -47,6 +48,7 @@ class Retention:
         self._days = dict(days)
         self._clock = clock
         self._forget = forget
+        self._audit = Audit(store.database, clock)
         self._ending = threading.Event()
         self._thread: threading.Thread | None = None
 
@@ -98,6 +100,10 @@ class Retention:
             connection.execute(sa.delete(t.runs).where(t.runs.c.id.in_(ids), t.runs.c.kept_for.is_(None)))
             left = sa.select(t.runs.c.id).where(t.runs.c.id.in_(ids))
             kept = set(connection.execute(left).scalars())
+            gone = sorted(set(ids) - kept)
+            if gone:
+                facts = {"runs": str(len(gone)), "first": gone[0], "last": gone[-1]}
+                self._audit.add_within(connection, "service", "retention", "runs", "", "thrown away", facts)
         self._forget([run for run in runs if run.id not in kept])
         for run_id in set(ids) - kept:
             shutil.rmtree(self._store.folder / "runs" / run_id, ignore_errors=True)

@@ -13,6 +13,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from service import tables as t
+from service.access.audit import Audit
 from service.database import Database
 from service.errors import BadInput, BadStationsFile, Conflict, DatabaseAway, NotFound, ServiceError
 from service.intake import Intake, echo_request
@@ -41,6 +42,7 @@ class Scheduler:
         self._database = database
         self._intake = intake
         self._clock = clock
+        self._audit = Audit(database, clock)
         self._kinds = tuple(kinds)
         self._from_file = tuple(from_file)
         self._names = tuple(station.name for station in intake.stations)
@@ -134,6 +136,10 @@ class Scheduler:
         try:
             with self._database.changing() as connection:
                 connection.execute(sa.insert(t.firings).values(row))
+                told = {"due_at": row["due_at"]}
+                self._audit.add_within(
+                    connection, "service", "schedule served", schedule.name, "", row["what"], told
+                )
         except sa.exc.IntegrityError:
             return  # another process has served it, by the same keys
         log.info("schedule %s: %s at %s", schedule.name, row["what"], row["due_at"])

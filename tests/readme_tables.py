@@ -7,6 +7,7 @@ import sys
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
+from service.access.roles import ABOUT, RIGHTS, ROLES
 from service.pipeline.findings import CODES
 from service.pipeline.limits import LIMITS
 from service.plans import PLANS
@@ -57,6 +58,20 @@ def plans() -> str:
     )
 
 
+def rights() -> str:
+    """What each role may, with the reason."""
+    cells = {"all": "yes", "own": "its own", "no": ""}
+    return table(
+        ("may", *ROLES, "because"),
+        ((r.about, *(cells[r.of(role)] for role in ROLES), r.because) for r in RIGHTS),
+    )
+
+
+def roles() -> str:
+    """Every role."""
+    return table(("role", "for whom"), ((f"`{role}`", about) for role, about in ABOUT.items()))
+
+
 def _value(value: object, unit: str) -> str:
     if value is None:
         return "from the logic family"
@@ -70,6 +85,8 @@ TABLES: dict[str, Callable[[], str]] = {
     "limits": limits,
     "settings": settings,
     "plans": plans,
+    "roles": roles,
+    "rights": rights,
 }
 
 
