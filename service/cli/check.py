@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from service.check.asked import Asked
     from service.stations import Station
     from service.wiring import Wiring
 
@@ -26,6 +27,10 @@ def add(commands: Any) -> None:
     command.add_argument("station", metavar="STATION", nargs="*")
     command.add_argument("--all", action="store_true", help="every station of the stations file")
     command.add_argument("--only", metavar="NAME[,NAME]", help="these parts of the check")
+    command.add_argument("--guided", action="store_true", help="with a person at the bench, step by step")
+    command.add_argument("--set-right", action="store_true", help="with --only trigger: set it right")
+    command.add_argument("--metered-volts", type=float, metavar="V", help="with --guided: a measured source")
+    command.add_argument("--meter", metavar="ID", help="the meter that measured it")
     command.add_argument("--at-once", type=int, metavar="N", help="stations at the same time (4)", default=4)
     command.add_argument("--stations", metavar="FILE", help="the stations file (stations.toml)")
     command.add_argument("--data", metavar="DIR", help="folder of runs and reports (benchwarden-data)")
@@ -38,6 +43,7 @@ def run(arguments: argparse.Namespace) -> int:
     from service.check.document import EXIT_CODES, worst
     from service.cli.children import termination_interrupts
     from service.cli.say import complain, log_to_stderr, print_json, say
+    from service.errors import BadInput
     from service.report.check_text import check_page, room_page
     from service.settings import read_settings
     from service.wiring import build
@@ -48,9 +54,11 @@ def run(arguments: argparse.Namespace) -> int:
         return BAD_USAGE
     wiring = build(read_settings({"stations": arguments.stations, "data": arguments.data}))
     chosen = _chosen(arguments, wiring)
-    only = tuple(name for name in (arguments.only or "").split(",") if name)
+    asked = _asked(arguments)
+    if asked.with_a_person and len(chosen) > 1:
+        raise BadInput("a person can be at one station only: name one")
     with termination_interrupts():
-        documents = _check(wiring, chosen, only, max(arguments.at_once, 1))
+        documents = _check(wiring, chosen, asked, max(arguments.at_once, 1))
     if arguments.json:
         print_json(documents if arguments.all else documents[0])
     elif len(documents) == 1:
@@ -75,27 +83,38 @@ def _chosen(arguments: argparse.Namespace, wiring: Wiring) -> list[Station]:
     return list(wiring.stations) if arguments.all else [wiring.station(name) for name in arguments.station]
 
 
+def _asked(arguments: argparse.Namespace) -> Asked:
+    from service.check.asked import asked_of
+
+    given = {name: getattr(arguments, name) for name in ("guided", "set_right", "metered_volts", "meter")}
+    return asked_of(given | {"only": [name for name in (arguments.only or "").split(",") if name]})
+
+
 def _check(
-    wiring: Wiring, stations: Sequence[Station], only: tuple[str, ...], at_once: int
+    wiring: Wiring, stations: Sequence[Station], asked: Asked, at_once: int
 ) -> list[Mapping[str, Any]]:
     """In the order of the stations; the first error of the program or of the input is raised at the end."""
     from concurrent.futures import ThreadPoolExecutor
 
     from service.check.work import check_request, command_check
-    from service.cli.progress import progress
+    from service.cli.person import at_bench
+    from service.room.presence import person_here
     from service.runs import perform
 
-    check_request(only)
+    check_request(asked)
     clock = wiring.journal.clock
-    with progress() as tell, ThreadPoolExecutor(at_once, thread_name_prefix="check") as pool:
+    with (
+        at_bench(asked.with_a_person) as (person, tell),
+        ThreadPoolExecutor(at_once, thread_name_prefix="check") as pool,
+    ):
 
         def one(station: Station) -> Mapping[str, Any]:
-            run = wiring.journal.begin(command_check(station, only, clock))
+            run = wiring.journal.begin(command_check(station, asked, clock, owner=person_here()))
 
             def told(step: str, message: str, fraction: float) -> None:
                 tell(step, f"{station.name}: {message}" if len(stations) > 1 else message, fraction)
 
-            performed = perform(run, station, wiring.tools, progress=told)
+            performed = perform(run, station, wiring.tools, progress=told, person=person)
             if performed.document is None:
                 assert performed.error is not None
                 raise performed.error

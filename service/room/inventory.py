@@ -16,7 +16,16 @@ import sqlalchemy as sa
 from service import room_tables as r
 from service import tables as t
 from service.database import Database
-from service.errors import BadInput, Conflict, NotFound
+from service.errors import BadInput, Conflict
+from service.room.item_rows import (
+    in_place,
+    placement_of,
+    proof_of,
+    read_item,
+    read_items,
+    read_or_none,
+    update_item,
+)
 from service.room.items import (
     IN_USE,
     ITEM_ID,
@@ -30,7 +39,6 @@ from service.room.items import (
     due_since,
     moved_to,
     place_for,
-    proves,
 )
 from service.run_record import Clock, timestamp, utc_now
 from service.stations import Station, station_named
@@ -60,7 +68,7 @@ class Inventory:
         now = timestamp(self.clock())
         item = Item(item_id, kind, label.strip()[:200], identity or None, PRACTICE_ONLY, now, True, now)
         with self._changing() as connection:
-            if _read(connection, item_id) is not None:
+            if read_or_none(connection, item_id) is not None:
                 raise Conflict(f"there is {item_id} already")
             row = {name: value for name, value in asdict(item).items() if name != "placement"}
             connection.execute(sa.insert(r.items).values(row))
@@ -75,14 +83,14 @@ class Inventory:
         """
         at = station_named(self.stations, station)
         with self._changing() as connection:
-            item = _one(connection, item_id)
+            item = read_item(connection, item_id)
             self._put(connection, item, at, place_for(item.kind, line), who, timestamp(self.clock()))
         return self.one(item_id)
 
     def take_away(self, item_id: str, who: str) -> Item:
         """It is on no station from now on. NotFound."""
         with self.database.changing() as connection:
-            self._end(connection, _one(connection, item_id), who, timestamp(self.clock()), "")
+            self._end(connection, read_item(connection, item_id), who, timestamp(self.clock()), "")
         return self.one(item_id)
 
     def set_state(self, item_id: str, wanted: str, who: str, because: str) -> Item:
@@ -94,9 +102,9 @@ class Inventory:
         because = checked_text(because, "a reason")
         now = timestamp(self.clock())
         with self.database.changing() as connection:
-            item = _one(connection, item_id)
+            item = read_item(connection, item_id)
             after = moved_to(item, wanted, now)
-            _update(connection, after)
+            update_item(connection, after)
             details = {"from": item.state, "to": after.state, "asked": wanted}
             self._note(connection, item_id, who, "state", because, details)
         return self.one(item_id)
@@ -105,14 +113,14 @@ class Inventory:
         """A person's words about it. NotFound, BadInput."""
         text = checked_text(text, "a note")
         with self.database.changing() as connection:
-            _one(connection, item_id)
+            read_item(connection, item_id)
             self._note(connection, item_id, who, "note", text)
         return self.one(item_id)
 
     def one(self, item_id: str) -> Item:
         """NotFound."""
         with self.database.reading() as connection:
-            return _one(connection, item_id)
+            return read_item(connection, item_id)
 
     def all(
         self, *, kind: str | None = None, state: str | None = None, station: str | None = None
@@ -122,7 +130,7 @@ class Inventory:
             if word is not None and word not in known:
                 raise BadInput(f"{what} {word!r} is none, there are {', '.join(known)}")
         with self.database.reading() as connection:
-            found = _items(connection)
+            found = read_items(connection)
         wanted = (("kind", kind), ("state", state))
         found = [i for i in found if all(v is None or getattr(i, n) == v for n, v in wanted)]
         return [i for i in found if station is None or (i.placement and i.placement.station == station)]
@@ -131,7 +139,7 @@ class Inventory:
         """Newest first. NotFound."""
         query = sa.select(r.item_log).where(r.item_log.c.item == item_id).order_by(r.item_log.c.id.desc())
         with self.database.reading() as connection:
-            _one(connection, item_id)
+            read_item(connection, item_id)
             rows = connection.execute(query).all()
         return [Entry(row.at, row.who, row.what, row.text, row.details) for row in rows]
 
@@ -141,13 +149,13 @@ class Inventory:
         wanted += [r.placements.c.station == station] if station is not None else []
         query = sa.select(r.placements).where(*wanted).order_by(r.placements.c.since, r.placements.c.id)
         with self.database.reading() as connection:
-            return [_placement(row) for row in connection.execute(query)]
+            return [placement_of(row) for row in connection.execute(query)]
 
     def settle(self) -> list[str]:
         """Take note of checks that have passed; the ids of things that are in use again by them."""
         with self.database.reading() as connection:
-            waiting = [item for item in _items(connection) if due_since(item) is not None]
-            proofs = [(item, run) for item in waiting if (run := _proof(connection, item)) is not None]
+            waiting = [item for item in read_items(connection) if due_since(item) is not None]
+            proofs = [(item, run) for item in waiting if (run := proof_of(connection, item)) is not None]
         return [item.id for item, run in proofs if self._prove(item, run)]
 
     def scope_answered(self, station: str, serial: str, run_id: str, at: str) -> str | None:
@@ -156,11 +164,13 @@ class Inventory:
         A known scope is written down as being there now; the number of one that never told it is kept.
         """
         with self.database.changing() as connection:
-            scopes = [i for i in _items(connection) if i.kind == "scope"]
+            scopes = [i for i in read_items(connection) if i.kind == "scope"]
             there = next((i for i in scopes if i.placement and i.placement.station == station), None)
             known = next((i for i in scopes if i.identity == serial), None)
             if there == known:  # both None: no scope is in the inventory
                 return None
+            if there is not None and there.placement is not None and there.placement.since > at:
+                return None  # a person has put another one there since
             details = {"serial": serial, "run": run_id}
             if known is not None:
                 place = station_named(self.stations, station)
@@ -168,7 +178,7 @@ class Inventory:
                 return f"scope {known.id} answers at {station}" + (f", not {there.id}" if there else "")
             assert there is not None
             if there.identity is None:
-                _update(connection, replace(there, identity=serial))
+                update_item(connection, replace(there, identity=serial))
                 self._note(connection, there.id, CHECK, "identity", f"serial number {serial}", details)
                 return None
             sentence = f"a scope with serial number {serial} answers at {station}; it is in no inventory"
@@ -183,6 +193,28 @@ class Inventory:
                 yield connection
         except sa.exc.IntegrityError as error:
             raise Conflict("somebody else changed the inventory in this very moment: look again") from error
+
+    def notice_scopes(self, seen: dict[str, str]) -> list[str]:
+        """Hold what answered in new checks against the inventory; sentences about what was not as expected.
+
+        `seen`: the newest check of each station that was looked at before; kept up to date.
+        """
+        runs = t.runs.c
+        of_checks = sa.select(sa.func.max(runs.id)).where(runs.kind == "check", runs.state == "done")
+        query = (
+            sa.select(runs.id, runs.station, runs.started_at, t.results.c.document)
+            .join(t.results, t.results.c.run_id == runs.id)
+            .where(runs.id.in_(of_checks.group_by(runs.station)), runs.id.not_in(list(seen.values())))
+        )
+        with self.database.reading() as connection:
+            fresh = connection.execute(query).all()
+        told = []
+        for row in fresh:
+            seen[row.station] = row.id
+            serial = (row.document.get("instrument") or {}).get("serial")
+            if serial and row.station in {station.name for station in self.stations}:
+                told.append(self.scope_answered(row.station, str(serial)[:200], row.id, row.started_at))
+        return [sentence for sentence in told if sentence]
 
     def _prove(self, item: Item, run_id: str) -> bool:
         """False when somebody changed the item meanwhile."""
@@ -211,9 +243,9 @@ class Inventory:
         if now_at is not None and (now_at.station, now_at.place) == (station.name, place):
             return
         self._end(connection, item, who, now, "")
-        other = _in_place(connection, station.name, place)
+        other = in_place(connection, station.name, place)
         if other is not None:
-            self._end(connection, _one(connection, other), who, now, f"{item.id} came in its place")
+            self._end(connection, read_item(connection, other), who, now, f"{item.id} came in its place")
         channel = station.probes[place].channel if item.kind == "probe" else None
         row = {"item": item.id, "station": station.name, "place": place, "channel": channel}
         connection.execute(sa.insert(r.placements).values({**row, "since": now, "who": who}))
@@ -239,59 +271,3 @@ class Inventory:
     ) -> None:
         row = {"item": item_id, "at": timestamp(self.clock()), "who": who, "what": what, "text": text}
         connection.execute(sa.insert(r.item_log).values({**row, "details": details or {}}))
-
-
-def _items(connection: sa.Connection, *wanted: sa.ColumnElement[bool]) -> list[Item]:
-    open_ones = (r.placements.c.item == r.items.c.id) & r.placements.c.until.is_(None)
-    query = sa.select(r.items).where(*wanted).order_by(r.items.c.id)
-    there = sa.select(r.placements).join(r.items, open_ones).where(*wanted)
-    places = {row.item: _placement(row) for row in connection.execute(there)}
-    return [Item(**dict(row._mapping), placement=places.get(row.id)) for row in connection.execute(query)]
-
-
-def _read(connection: sa.Connection, item_id: str) -> Item | None:
-    found = _items(connection, r.items.c.id == item_id)
-    return found[0] if found else None
-
-
-def _one(connection: sa.Connection, item_id: str) -> Item:
-    item = _read(connection, item_id)
-    if item is None:
-        raise NotFound(f"no item {item_id[:80]!r}")
-    return item
-
-
-def _update(connection: sa.Connection, item: Item) -> None:
-    names = ("label", "identity", "state", "state_since", "awaits_check")
-    values = {name: getattr(item, name) for name in names}
-    connection.execute(sa.update(r.items).where(r.items.c.id == item.id).values(values))
-
-
-def _in_place(connection: sa.Connection, station: str, place: str) -> str | None:
-    wanted = (r.placements.c.station == station, r.placements.c.place == place)
-    query = sa.select(r.placements.c.item).where(*wanted, r.placements.c.until.is_(None))
-    found: str | None = connection.execute(query).scalar()
-    return found
-
-
-def _proof(connection: sa.Connection, item: Item) -> str | None:
-    """The first check that began since the item awaits one and shows it to be good."""
-    assert item.placement is not None
-    query = (
-        sa.select(t.runs.c.id, t.results.c.document)
-        .join(t.results, t.results.c.run_id == t.runs.c.id)
-        .where(
-            t.runs.c.station == item.placement.station,
-            t.runs.c.kind == "check",
-            t.runs.c.state == "done",
-            t.runs.c.verdict == "pass",
-            t.runs.c.started_at >= due_since(item),
-        )
-        .order_by(t.runs.c.started_at)
-    )
-    return next((run for run, document in connection.execute(query) if proves(document, item)), None)
-
-
-def _placement(row: sa.Row[Any]) -> Placement:
-    names = ("item", "station", "place", "channel", "since", "until", "who")
-    return Placement(**{name: getattr(row, name) for name in names})

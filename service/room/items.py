@@ -99,13 +99,18 @@ def proves(document: Mapping[str, Any], item: Item) -> bool:
 
     The whole check, outcome `ready`, and at least one number that speaks of it and passed.
     """
-    if document.get("outcome") != "ready" or document.get("only") or item.placement is None:
+    if document.get("outcome") != "ready" or is_partial(document) or item.placement is None:
         return False
     if item.kind not in CHECKED_KINDS:
         return True
     subject = subject_of(item.kind, item.placement.place)
     spoken = [i for i in document.get("items", ()) if is_about(i.get("subject"), subject)]
     return any(i.get("verdict") == "pass" for i in spoken)
+
+
+def is_partial(document: Mapping[str, Any]) -> bool:
+    """Whether a check looked at a part of the station only, such as the trigger."""
+    return not document.get("whole", not document.get("only"))
 
 
 def subject_of(kind: str, place: str) -> str:

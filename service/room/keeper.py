@@ -21,6 +21,7 @@ class Keeper:
     def __init__(self, room: Room, engine: Engine) -> None:
         self._room = room
         self._engine = engine
+        self._seen: dict[str, str] = {}
         self._ending = threading.Event()
         self._thread: threading.Thread | None = None
 
@@ -37,13 +38,17 @@ class Keeper:
 
     def tick(self) -> None:
         """One look; one duty that fails does not keep the others from being done."""
-        for duty in (self._end_claims, self._settle_things):
+        for duty in (self._end_claims, self._notice_scopes, self._settle_things):
             self._quietly(duty)
 
     def _end_claims(self) -> None:
         for station in self._room.presence.end_old():
             log.info("the claim on %s ran out", station)
             self._engine.serve_again(station)
+
+    def _notice_scopes(self) -> None:
+        for sentence in self._room.inventory.notice_scopes(self._seen):
+            log.warning("%s", sentence)
 
     def _settle_things(self) -> None:
         for item in self._room.inventory.settle():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,6 +12,7 @@ from service import room_tables as r
 from service import tables as t
 from service.database import Database
 from service.room.inventory import Inventory
+from service.room.items import is_partial
 from service.room.standing import (
     Event,
     Facts,
@@ -56,21 +57,16 @@ class Standings:
 def last_check(connection: sa.Connection, station: str) -> LastCheck | None:
     """The newest whole check that came to an end."""
     query = (
-        sa.select(t.runs.c.id, t.runs.c.started_at, t.runs.c.request, t.results.c.document)
+        sa.select(t.runs.c.id, t.runs.c.started_at, t.results.c.document)
         .join(t.results, t.results.c.run_id == t.runs.c.id)
         .where(t.runs.c.station == station, t.runs.c.kind == "check", t.runs.c.state == "done")
         .order_by(t.runs.c.started_at.desc(), t.runs.c.id.desc())
         .limit(CHECKS_BACK)
     )
     for row in connection.execute(query):
-        if not is_partial(row.request, row.document):
+        if not is_partial(row.document):
             return _check(row)
     return None
-
-
-def is_partial(request: Mapping[str, Any], document: Mapping[str, Any]) -> bool:
-    """Whether only a part of the station was looked at, such as the trigger alone."""
-    return bool(request.get("only") or document.get("only"))
 
 
 def events_since(connection: sa.Connection, station: str, since: str, check: LastCheck | None) -> list[Event]:

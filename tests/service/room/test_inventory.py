@@ -164,6 +164,25 @@ def test_another_scope_that_answers_is_found_in_the_inventory_and_written_down(
     assert inventory.log_of("S-2")[0].text == told
 
 
+def test_the_newest_check_of_each_station_is_held_against_the_inventory_once(
+    inventory: Inventory, store: RunStore, clock: Hands
+) -> None:
+    """What the check's document says of the instrument; a person's newer word is not overruled."""
+    for name, station, serial in (("S-1", "north-1", "1041"), ("S-2", "north-2", "1042")):
+        inventory.add(name, "scope", "", WHO, serial)
+        inventory.place(name, station, WHO)
+    clock.forward(minutes=1)
+    kept_check(store, "north-1", clock.now, instrument={"serial": "1042"})
+    kept_check(store, "north-2", clock.now, instrument=None)
+    seen: dict[str, str] = {}
+    assert inventory.notice_scopes(seen) == ["scope S-2 answers at north-1, not S-1"]
+    assert inventory.notice_scopes(seen) == []
+    clock.forward(minutes=1)
+    inventory.place("S-1", "north-1", WHO)
+    assert inventory.notice_scopes({}) == []
+    assert [i.id for i in inventory.all(station="north-1")] == ["S-1"]
+
+
 def test_a_scope_without_a_known_number_keeps_the_one_that_it_tells(inventory: Inventory) -> None:
     """Nobody has to copy serial numbers by hand."""
     inventory.add("S-1", "scope", "", WHO)
