@@ -7,18 +7,18 @@ and it EXCUSES a failure that the bench itself may have caused (a pass in spite 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 
 from service.pipeline import polarity
 from service.pipeline.decisions import BENCH, FAIL, GUARD_BAND, INCONCLUSIVE, PASS, RECORD, worst
 from service.pipeline.echoes import CHANGED, EXTRA, MISSING, MOVED, OK, count
-from service.pipeline.evidence import FROM_TARGET, Evidence
+from service.pipeline.evidence import FROM_TARGET, TO_TARGET, Evidence
 from service.pipeline.expectation import CRITERIA
 from service.pipeline.findings import BENCH as BENCH_SIDE
 from service.pipeline.findings import DEVICE as DEVICE_SIDE
 from service.pipeline.findings import SEVERITIES, Finding, code_row
-from service.pipeline.measurements import Measurement
+from service.pipeline.measurements import Measurement, measured
 from service.pipeline.numbers import quantity, with_uncertainty
 from service.pipeline.phrases import many
 from service.pipeline.readings import BREAK, CUT, FRAMING, PARITY
@@ -44,6 +44,8 @@ class Void:
     excuses: tuple[str, ...] = ()
     severity: str = "info"
     line: str | None = None
+    only: Mapping[str, Callable[[Evidence], bool]] = field(default_factory=dict)
+    """Criteria that it touches under a condition only."""
 
     def applies(self, finding: Finding) -> bool:
         """True where this row speaks of that finding."""
@@ -68,7 +70,7 @@ def decide(evidence: Evidence) -> Evidence:
     """Fill in `criteria`, all of them, in their order; drop device findings about what is not judged."""
     required = evidence.expectation.limits.required
     criteria = tuple(
-        _with_bench(name, JUDGES[name](evidence), evidence.findings, name in required) for name in CRITERIA
+        _with_bench(name, JUDGES[name](evidence), evidence, name in required) for name in CRITERIA
     )
     void = {c.name for c in criteria if c.cause == BENCH}
     findings = tuple(f for f in evidence.findings if not _blames_in_vain(f, void))
@@ -80,12 +82,12 @@ def _blames_in_vain(finding: Finding, void: set[str]) -> bool:
     return finding.side == DEVICE_SIDE and code_row(finding.code).criterion in void
 
 
-def _with_bench(name: str, outcome: Outcome, findings: Iterable[Finding], required: bool) -> Criterion:
-    for finding in findings:
+def _with_bench(name: str, outcome: Outcome, evidence: Evidence, required: bool) -> Criterion:
+    for finding in evidence.findings:
         for row in VOIDS:
-            if row.applies(finding) and (
-                name in row.voids or (name in row.excuses and outcome.verdict != PASS)
-            ):
+            touched = name in row.voids or (name in row.excuses and outcome.verdict != PASS)
+            sure = name not in row.only or row.only[name](evidence)
+            if touched and row.applies(finding) and sure:
                 because = f"not judged: {finding.message}"
                 return Criterion(name, INCONCLUSIVE, BENCH, required, because)
     return Criterion(name, outcome.verdict, outcome.cause, required, outcome.because)
@@ -163,6 +165,26 @@ def _numbers(m: Measurement) -> str:
     return f"{name} {with_uncertainty(m.value, m.u, m.unit)} (limit: {limits})"
 
 
+def levels_alike(evidence: Evidence) -> bool:
+    """True when each level that fails on the from-target line fails on the to-target line in the same way.
+
+    Two outputs of two makers do not go wrong alike: the scope's volts do, or the family was stated wrong.
+    """
+    failing = [
+        (measured(evidence, f"{FROM_TARGET}.{state}_level"), measured(evidence, f"{TO_TARGET}.{state}_level"))
+        for state in ("low", "high")
+    ]
+    return all(
+        to.verdict == FAIL and to.value is not None and abs(back.value - to.value) <= ALIKE * _span(evidence)
+        for back, to in failing
+        if back.verdict == FAIL and back.value is not None
+    )
+
+
+def _span(evidence: Evidence) -> float:
+    return max(evidence.lines[role].swing_v or 0.0 for role in (FROM_TARGET, TO_TARGET))
+
+
 _NOTHING = "nothing was sent and nothing came"
 
 JUDGES: dict[str, Callable[[Evidence], Outcome]] = {
@@ -179,6 +201,9 @@ _ALL = CRITERIA
 _HEARD = ("content", "order")
 """What the firmware may miss when it was not spoken to properly."""
 _DECODED = ("content", "order", "framing", "timing")
+
+ALIKE = 0.1
+"""Part of the swing within which two levels are off in the same way (common practice, no source)."""
 
 VOIDS: tuple[Void, ...] = (
     #    finding                 what cannot be measured          failures that the bench may have caused
@@ -201,12 +226,12 @@ VOIDS: tuple[Void, ...] = (
     Void("reference-rate-off", ("rate",), ("timing",)),
     # the PC's side of the wiring: what was not said properly need not be heard
     Void("line-inverted", (), _HEARD, "warning", line="to_target"),
-    Void("framing-error", (), _HEARD, line="to_target"),
+    Void("framing-error", (), (*_HEARD, "framing"), line="to_target"),
     Void("break", (), _HEARD, line="to_target"),
-    Void("parity-error", (), _HEARD, line="to_target"),
+    Void("parity-error", (), (*_HEARD, "framing"), line="to_target"),
     Void("rate-off", (), (*_HEARD, "rate"), line="to_target"),
-    Void("level-out-of-limits", (), _HEARD, line="to_target"),
-    Void("slow-edge", (), _HEARD, line="to_target"),
+    Void("level-out-of-limits", (), (*_HEARD, "levels"), line="to_target", only={"levels": levels_alike}),
+    Void("slow-edge", (), (*_HEARD, "edges"), line="to_target"),
     # the bench as a whole
     Void("instrument-error", (), _ALL),
     Void("link-silent", _ALL),

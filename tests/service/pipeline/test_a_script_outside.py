@@ -13,7 +13,9 @@ import pytest
 from numpy.typing import NDArray
 
 from service.files.csv_trace import parse_csv
+from service.pipeline.readings import FrameFormat
 from service.pipeline.trace import Shot, Trace
+from tests.reference import one_pole
 from tests.service.pipeline.two_lines import BLIND, KNOWN, WIRE, bench, judged, said, values, verdict
 
 TEXT = b"Tide 7!\x00\xffUZ"
@@ -137,3 +139,36 @@ def test_a_text_file_with_any_noise_is_not_called_clipped(noise_v: float) -> Non
         shot = as_text(bench(TEXT, wire=line, tail_s=3e-4))
         for trace in (shot.to_target, shot.from_target):
             assert (trace.code_min, trace.code_max) == (None, None)
+
+
+def test_levels_that_are_wrong_alike_on_both_lines_fail_nobody() -> None:
+    """A scope that shows a third too little, or a family that was stated wrong: no device is to blame."""
+    for logic, high in (("3.3", 1.8), ("5-cmos", 3.3), ("2.5", 3.3)):
+        wire = replace(WIRE, high_v=high)
+        document = judged(bench(TEXT, wire=wire), expectation=replace(KNOWN, logic=logic))
+        assert said(document) == {("level-out-of-limits", "to_target")}
+        assert verdict(document, "levels") == "inconclusive/bench"
+
+
+def test_a_weak_output_fails_beside_a_pc_that_is_off_in_another_way() -> None:
+    """A PC with 5 V on a 3.3 V board does not excuse an output that only reaches 1.8 V."""
+    wire = replace(WIRE, range_v=12.0)
+    document = judged(bench(TEXT, wire=replace(wire, high_v=5.0), back=replace(wire, high_v=1.8)))
+    assert said(document) == {("level-out-of-limits", "to_target"), ("level-out-of-limits", "from_target")}
+    assert verdict(document, "levels") == "fail"
+
+
+def test_a_format_that_neither_side_speaks_fails_nobody() -> None:
+    """Both speak 8N1 where 7E1 is stated: the statement is wrong, or the PC's setting."""
+    stated = replace(KNOWN, frame=FrameFormat(7, "E", 1))
+    document = judged(bench(b"Harbour Street 7"), expectation=stated)
+    assert said(document) == {("parity-error", "to_target")}
+    assert verdict(document, "framing") == "inconclusive/bench"
+
+
+def test_edges_that_are_slow_on_both_lines_fail_nobody() -> None:
+    """A scope with its bandwidth limit on, or ten-metre leads, slows both alike."""
+    document = judged(bench(TEXT, wire=replace(WIRE, shape=one_pole(1.5e-6), reach_s=1.5e-5)))
+    assert {code for code, _ in said(document)} == {"slow-edge"}
+    assert {line for _, line in said(document)} == {"to_target"}
+    assert verdict(document, "edges") == "inconclusive/bench"
