@@ -18,7 +18,7 @@ from service.pipeline.expectation import CRITERIA
 from service.pipeline.findings import BENCH as BENCH_SIDE
 from service.pipeline.findings import DEVICE as DEVICE_SIDE
 from service.pipeline.findings import SEVERITIES, Finding, code_row
-from service.pipeline.measurements import Measurement, measured
+from service.pipeline.measurements import Measurement
 from service.pipeline.numbers import quantity, with_uncertainty
 from service.pipeline.phrases import many
 from service.pipeline.readings import BREAK, CUT, FRAMING, PARITY
@@ -170,15 +170,16 @@ def levels_alike(evidence: Evidence) -> bool:
 
     Two outputs of two makers do not go wrong alike: the scope's volts do, or the family was stated wrong.
     """
-    failing = [
-        (measured(evidence, f"{FROM_TARGET}.{state}_level"), measured(evidence, f"{TO_TARGET}.{state}_level"))
-        for state in ("low", "high")
-    ]
-    return all(
-        to.verdict == FAIL and to.value is not None and abs(back.value - to.value) <= ALIKE * _span(evidence)
-        for back, to in failing
-        if back.verdict == FAIL and back.value is not None
-    )
+    found = {m.name: m for m in evidence.measurements}
+    for state in ("low", "high"):
+        back, to = (found.get(f"{role}.{state}_level") for role in (FROM_TARGET, TO_TARGET))
+        if back is None or back.verdict != FAIL or back.value is None:
+            continue
+        if to is None or to.verdict != FAIL or to.value is None:
+            return False
+        if abs(back.value - to.value) > ALIKE * _span(evidence):
+            return False
+    return True
 
 
 def _span(evidence: Evidence) -> float:
