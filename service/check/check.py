@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from service.check.asked import GUIDED, TRIGGER
 from service.check.causes import RULES
 from service.check.context import Context
 from service.check.diagnosis import diagnose, explained, steps_of
@@ -75,12 +76,21 @@ def _do(station: Station, hooks: RunHooks, context: Context, names: Sequence[str
     return look_unattended(station, hooks, context, steps) if steps else Found()
 
 
-def _trigger(station: Station, hooks: RunHooks, _context: Context) -> Found:
+def _trigger(station: Station, hooks: RunHooks, context: Context) -> Found:
     from service.check.trigger import diagnose_trigger
 
-    told = diagnose_trigger(station, hooks)
+    told = diagnose_trigger(station, hooks, set_right=context.asked.set_right)
     findings = tuple(dataclasses.replace(f, severity=_milder(f.severity)) for f in told.findings)
-    return Found(told.items, findings, more={"trigger": {"proposal": told.proposal}})
+    more = {"trigger": {"proposal": told.proposal, "set_right": told.set_right}}
+    return Found(told.items, findings, more=more)
+
+
+def _guided(station: Station, hooks: RunHooks, context: Context) -> Found:
+    from service.check.guided import GuidedOptions, walk_guided
+
+    options = GuidedOptions(context.asked.metered_volts, context.asked.meter)
+    told = walk_guided(station, hooks, options)
+    return Found(tuple(told.items), tuple(told.findings), more=told.more)
 
 
 def _milder(severity: str) -> str:
@@ -88,11 +98,8 @@ def _milder(severity: str) -> str:
     return "warning" if severity == "fail" else severity
 
 
-def _bench_or_board(station: Station, hooks: RunHooks, context: Context) -> Found:
-    from service.check.bench_or_board import bench_or_board
-
-    return bench_or_board(station, hooks, context)
-
-
-SPECIAL: Mapping[str, Part] = {"trigger": _trigger, "bench-or-board": _bench_or_board}
+SPECIAL: Mapping[str, Part] = {
+    TRIGGER: _trigger,
+    GUIDED: _guided,
+}
 """Parts that are looked at only when they are named."""

@@ -15,6 +15,7 @@ import textwrap
 from collections.abc import Iterator, Mapping
 from typing import Any, TextIO
 
+from service.cli.progress import Tell, progress
 from service.cli.say import say
 from service.hooks import Look, RunCancelled
 
@@ -57,6 +58,10 @@ class TerminalPerson:
         else:
             self._say(f"  > {look.text}")
 
+    def told(self, _step: str, message: str, _fraction: float) -> None:
+        """What is measured between two steps."""
+        self._say(f"  . {message}")
+
     def answer(self, within_s: float) -> Mapping[str, Any] | None:
         """What was pressed. RunCancelled for q; once nobody can press a key any more, None for ever."""
         if not self._pressed and not self._read(within_s):
@@ -94,6 +99,17 @@ class TerminalPerson:
 
     def _say(self, text: str) -> None:
         say(text, self._out) if text else print(file=self._out, flush=True)
+
+
+@contextlib.contextmanager
+def at_bench(needed: bool) -> Iterator[tuple[TerminalPerson | None, Tell]]:
+    """Somebody who does the steps, where one is needed, and something to tell progress to."""
+    if not needed:
+        with progress() as tell:
+            yield None, tell
+        return
+    with at_terminal() as person:
+        yield person, person.told
 
 
 @contextlib.contextmanager

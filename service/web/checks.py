@@ -7,6 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Header, Response, status
 from pydantic import BaseModel, ConfigDict, Field
 
+from service.check.asked import Asked, asked_of
 from service.check.work import KIND, check_request
 from service.web.dependencies import Asking, Parts, problems
 from service.web.models import Accepted, Priority, accepted
@@ -19,19 +20,35 @@ class CheckIn(BaseModel):
 
     model_config = ConfigDict(
         extra="forbid",
-        json_schema_extra={"examples": [{}, {"only": ["trigger"]}, {"only": ["bench-or-board"]}]},
+        json_schema_extra={
+            "examples": [{}, {"only": ["trigger"]}, {"guided": True}, {"only": ["bench-or-board"]}]
+        },
     )
+    guided: Annotated[
+        bool,
+        Field(description="With a person at the bench: the run waits, shows one step at a time, watches."),
+    ] = False
+    set_right: Annotated[bool, Field(description="With `only: [trigger]`: set the trigger right.")] = False
+    metered_volts: Annotated[
+        float | None, Field(gt=0, le=100, description="With `guided`: a source that a meter measured.")
+    ] = None
+    meter: Annotated[str | None, Field(max_length=80, description="That meter's name or number.")] = None
     only: Annotated[
         list[Annotated[str, Field(max_length=40)]],
         Field(max_length=20, description="Parts of the check by name, e.g. instrument, idle, traffic."),
     ] = []
     priority: Annotated[
-        Priority | None, Field(description="check: behind everything else (a check's own class).")
+        Priority | None,
+        Field(description="check: behind all else (usual without a person)."),
     ] = None
     limit_s: Annotated[
         float | None,
         Field(gt=0, le=86_400, description="Seconds at the bench; the setting run_limit_s without it."),
     ] = None
+
+    def as_asked(self) -> Asked:
+        """Raises BadInput for what does not go together."""
+        return asked_of(self.model_dump(exclude={"priority", "limit_s"}))
 
 
 class CheckItemOut(BaseModel):
@@ -84,15 +101,16 @@ def request_check(
     ] = None,
 ) -> Accepted:
     """The run waits for its station's turn; its `result` is a document like CheckOut."""
-    asked = body or CheckIn()
+    body = body or CheckIn()
+    asked = body.as_asked()
     run = wiring.intake.request(
         KIND,
         wiring.station(station),
-        check_request(tuple(asked.only)),
+        check_request(asked),
         idempotency_key,
         by=caller,
-        priority=asked.priority,
-        limit_s=asked.limit_s,
+        priority=body.priority or ("class-now" if asked.with_a_person else None),
+        limit_s=body.limit_s,
     )
     answer = accepted(run)
     response.headers["Location"] = answer.href
