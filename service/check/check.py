@@ -98,8 +98,15 @@ def _milder(severity: str) -> str:
     return "warning" if severity == "fail" else severity
 
 
+def _bench_or_board(station: Station, hooks: RunHooks, context: Context) -> Found:
+    from service.check.bench_or_board import bench_or_board
+
+    return bench_or_board(station, hooks, context)
+
+
 SPECIAL: Mapping[str, Part] = {
     TRIGGER: _trigger,
+    "bench-or-board": _bench_or_board,
     GUIDED: _guided,
 }
 """Parts that are looked at only when they are named."""
