@@ -14,6 +14,8 @@ from service.pipeline.families import FAMILIES, Family, likely_family
 from service.pipeline.findings import Finding, make_finding
 from service.pipeline.phrases import line_words, many, quantity, volts
 
+SAME_SWING = 0.07
+"""Two outputs whose swings differ by less are of one kind: two 3 % scope channels on the same levels."""
 RATIO_SPREAD = 1.6
 """A swing within this factor of ten times (or a tenth of) the family's points to the probe factor."""
 
@@ -155,11 +157,27 @@ def zero_shift(evidence: Evidence, role: str) -> float | None:
     if fam is None or fam.bipolar or not swing or line.low_v is None or line.high_v is None:
         return None
     if abs(swing / fam.supply_v - 1) > 0.2:
-        return None
+        return _shift_from_other(evidence, role)
     least = evidence.expectation.limits.zero_shift_percent / 100 * fam.supply_v
     low_off, high_off = line.low_v, line.high_v - fam.supply_v
     same_way = low_off * high_off > 0 and abs(low_off - high_off) < max(least, 0.5 * abs(low_off))
     return low_off if same_way and abs(low_off) > least else None
+
+
+def _shift_from_other(evidence: Evidence, role: str) -> float | None:
+    """The same where the family does not say how far an output swings: against an alike swing on the other line.
+
+    That line must lie where the family's receiver understands it.
+    """
+    line, other = evidence.lines[role], evidence.lines[FROM_TARGET if role == TO_TARGET else TO_TARGET]
+    fam, swing, reference = evidence.family, line.swing_v, other.swing_v
+    if fam is None or not swing or not reference or other.low_v is None or other.high_v is None:
+        return None
+    if not -0.1 * swing < other.low_v <= fam.vil_max_v or abs(swing / reference - 1) > SAME_SWING:
+        return None
+    shift = 0.5 * ((line.low_v or 0.0) - other.low_v + (line.high_v or 0.0) - other.high_v)
+    least = evidence.expectation.limits.zero_shift_percent / 100 * swing
+    return shift if abs(shift) > least else None
 
 
 def zero_shifted(evidence: Evidence) -> Iterator[Finding]:

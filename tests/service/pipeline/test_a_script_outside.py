@@ -172,3 +172,16 @@ def test_edges_that_are_slow_on_both_lines_fail_nobody() -> None:
     assert {code for code, _ in said(document)} == {"slow-edge"}
     assert {line for _, line in said(document)} == {"to_target"}
     assert verdict(document, "edges") == "inconclusive/bench"
+
+
+def test_a_shifted_ttl_line_is_told_by_the_other_one() -> None:
+    """TTL outputs reach what they reach (2.4 V to 5 V), so the family alone does not show the shift."""
+    wire = replace(WIRE, low_v=0.1, high_v=3.6, range_v=12.0)
+    shot = bench(TEXT, wire=wire, change=lambda a, b, _: (a, b + 0.9))
+    document = judged(shot, expectation=replace(KNOWN, logic="5-ttl"))
+    assert said(document) == {("zero-shifted", "from_target")}
+    assert verdict(document, "levels") == "inconclusive/bench"
+    weak = bench(TEXT, wire=wire, back=replace(wire, low_v=1.0))
+    assert said(judged(weak, expectation=replace(KNOWN, logic="5-ttl"))) == {
+        ("level-out-of-limits", "from_target")
+    }
