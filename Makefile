@@ -42,6 +42,8 @@ $(VENV)/.ready-run: pyproject.toml constraints.txt Makefile
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Python 3.11 or newer is needed, %s is %s; try make PYTHON=python3.12" % (sys.executable, sys.version.split()[0]))'
 	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV) || { rm -rf $(VENV); echo "python3 -m venv failed: on Debian install python3-venv"; exit 1; }
 	$(BIN)/python -m pip install --quiet -c constraints.txt -e .
+	@# as pip does for what it copies: without it the first start of each command compiles everything
+	@$(BIN)/python -m compileall -q service drivers simulator
 	@touch $@
 
 $(VENV)/.ready-dev: $(VENV)/.ready-run

@@ -6,7 +6,6 @@ with drivers.open_target("socket://127.0.0.1:15000", 230400, "8N1") as target: .
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from drivers.errors import (
@@ -20,6 +19,8 @@ from drivers.errors import (
 )
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from drivers.scope.scope import Scope
     from drivers.target.target import Target
 

@@ -6,8 +6,6 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from service.analysis import Analysis, AnalysisOptions
 
 
@@ -36,15 +34,13 @@ def add(commands: Any) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """The verdict's exit code; BadInput and its kind when the file or an option cannot be used."""
-    from pathlib import Path
-
     from service.analysis import analyse_file
     from service.cli.results import show
 
-    analysis = analyse_file(Path(arguments.file), _options(arguments))
+    analysis = analyse_file(arguments.file, _options(arguments))
     facts = []
     if arguments.report is not None:
-        _write_report(analysis, Path(arguments.report))
+        _write_report(analysis, arguments.report)
         facts.append(("report", arguments.report))
     return show(analysis.document, analysis.meta.title, facts, as_json=arguments.json)
 
@@ -70,7 +66,7 @@ def _options(arguments: argparse.Namespace) -> AnalysisOptions:
     )
 
 
-def _write_report(analysis: Analysis, path: Path) -> None:
+def _write_report(analysis: Analysis, path: str) -> None:
     from dataclasses import replace
 
     from service.errors import BadInput
@@ -79,6 +75,7 @@ def _write_report(analysis: Analysis, path: Path) -> None:
 
     meta = replace(analysis.meta, versions=software_versions())
     try:
-        path.write_text(render_report(analysis.document, analysis.shots, meta), encoding="utf-8")
+        with open(path, "w", encoding="utf-8") as file:
+            file.write(render_report(analysis.document, analysis.shots, meta))
     except OSError as error:
         raise BadInput(f"cannot write the report to {path}: {error.strerror}") from None

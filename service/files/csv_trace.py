@@ -10,7 +10,7 @@ import re
 import warnings
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,9 @@ from drivers.scope.capture import Capture
 from service.errors import BadCaptureFile
 from service.files.flat_ends import flat_ends
 from service.pipeline.trace import Trace
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 HEADER = "time_s,ch1_v,ch2_v"
 UNEVEN = 0.25

@@ -14,8 +14,7 @@ import json
 import os
 import zipfile
 from collections.abc import Sequence
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.lib import format as npy
@@ -23,6 +22,9 @@ from numpy.typing import NDArray
 
 from drivers.scope.capture import Capture, ChannelRecord, Identity, TriggerRecord
 from service.errors import BadCaptureFile
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 FORMAT = "benchwarden-capture"
 VERSION = 1

@@ -18,6 +18,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from service.pipeline.arrays import lengths
 from service.pipeline.characters import Frames
 from service.pipeline.line_fit import SharedSlope, fit_shared_slope, inner
 from service.pipeline.readings import BREAK, CUT, FRAMING, Characters, LineReading, Value
@@ -94,11 +95,11 @@ def _fit(
 ) -> SharedSlope | None:
     """Times are counted from each frame's start edge, so that sums lose nothing."""
     places = frames.places
-    counts = np.diff(places, append=len(times))
+    counts = lengths(places, len(times))
     chosen = frames.element <= stop
     if not usable.all():
-        chosen &= np.repeat(usable, counts)
-    x, y = frames.element, times - np.repeat(times[places], counts)
+        chosen &= usable.repeat(counts)
+    x, y = frames.element, times - times[places].repeat(counts)
     if not chosen.all():
         x, y = x[chosen], y[chosen]
         counts = np.add.reduceat(chosen, places, dtype=np.int64)

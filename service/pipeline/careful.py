@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from service.pipeline.arrays import median
 from service.pipeline.integrate import Sums, frame_starts, timed_starts
 from service.pipeline.levels import States
 
@@ -128,8 +129,8 @@ def _oddness(found: Integrated, stop: int) -> float:
     centres = np.abs(_centres(found.sums, found.starts, found.bit, stop))
     sigma = max(found.states.noise, found.states.step / 12**0.5) / (0.5 * found.bit) ** 0.5
     # an edge that reaches into the middle of an element is not noise
-    usual = float(np.median(centres))
-    spread = 1.4826 * float(np.median(np.abs(centres - usual)))
+    usual = median(centres.ravel())
+    spread = 1.4826 * median(np.abs(centres - usual).ravel())
     return spread / float(sigma + 0.05 * usual)
 
 

@@ -18,10 +18,12 @@ equals the one whose frames follow each other best.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from service.pipeline.arrays import lengths
 from service.pipeline.edges import Span
 from service.pipeline.readings import BREAK, CUT, FRAMING, PARITY, Characters, Edges, FrameFormat
 
@@ -114,10 +116,10 @@ def _implausibility(
     frames = find_frames(edges, bit_time_s, stop, first)
     starts = edges.times_s[frames.starts]
     seen = starts + (stop + 0.5) * bit_time_s <= last_seen_s
-    pause = np.diff(starts) / bit_time_s - stop
-    loose = np.abs(pause - np.clip(np.rint(pause), 1, 2)) > AT_ONCE
-    in_step = len(loose) >= MANY and loose.sum() < LOOSE * len(loose)
-    return int((seen & ~stop_seen(frames, stop)).sum()), int(loose.sum()) if in_step else len(edges)
+    pause = (starts[1:] - starts[:-1]) / bit_time_s - stop
+    loose = int(np.count_nonzero(np.abs(pause - np.rint(pause).clip(1, 2)) > AT_ONCE))
+    in_step = len(pause) >= MANY and loose < LOOSE * len(pause)
+    return int(np.count_nonzero(seen & ~stop_seen(frames, stop))), loose if in_step else len(edges)
 
 
 def find_frames(edges: Edges, bit_time_s: float, stop: int, first: int) -> Frames:
@@ -125,7 +127,7 @@ def find_frames(edges: Edges, bit_time_s: float, stop: int, first: int) -> Frame
     starts = _chain(edges.times_s, first, (stop + 0.5) * bit_time_s)
     if len(starts) == 0:
         return Frames(starts, np.zeros(0, np.int32))
-    since = edges.times_s[first:] - np.repeat(edges.times_s[starts], np.diff(starts, append=len(edges)))
+    since = edges.times_s[first:] - edges.times_s[starts].repeat(lengths(starts, len(edges)))
     since /= bit_time_s
     np.rint(since, out=since)
     np.minimum(since, stop + 2, out=since)
@@ -204,6 +206,7 @@ def read_frames(
     return Characters(values, start, end, errors, frames.starts, last_edge)
 
 
+@cache
 def _masks(stop: int) -> NDArray[np.uint16]:
     """Mask of the elements that an edge at each boundary inverts: bit 0 = first data bit, bit stop-1 = stop.
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from service.pipeline.arrays import median
 from service.pipeline.edges import find_edges, sample_places
 from service.pipeline.framing import Framing, Setting, fault_count, frame_line
 from service.pipeline.levels import MIN_STATE_SAMPLES, States, states_beside
@@ -75,7 +76,7 @@ def _moves_slowly(line: Line, states: States, framing: Framing, share: float) ->
     last = len(line.codes) - 1
     before, after = (line.codes[np.clip(places + round(move), 0, last)] for move in (-reach, reach))
     change = np.abs(after.astype(np.float64) - before)
-    return bool(len(change) and np.median(change) < share * (states.high - states.low))
+    return bool(len(change) and median(change) < share * (states.high - states.low))
 
 
 def _by_whole_elements(line: Line, states: States, setting: Setting, framing: Framing) -> Framing:

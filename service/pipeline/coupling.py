@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from service.pipeline.arrays import median
 from service.pipeline.readings import LineReading
 from service.pipeline.trace import Trace
 
@@ -94,4 +95,4 @@ def _size(cuts: NDArray[np.float64], signs: NDArray[np.float64], reach: int, swi
 def rest_level(trace: Trace) -> float:
     """The level that the line held for most of the record, volts."""
     every = max(len(trace) // 20_000, 1)
-    return float(trace.volts(np.median(trace.codes[::every])[None])[0])
+    return median(trace.codes[::every]) * trace.volts_per_code + trace.volts_at_code_zero

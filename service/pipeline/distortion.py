@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from service.pipeline.arrays import distinct
 from service.pipeline.readings import BREAK, CUT, FRAMING, LineReading
 
 
@@ -53,7 +54,7 @@ def bias(deviations: Deviations) -> float | None:
     """
     to_mark = deviations.part[deviations.to_mark]
     to_space = deviations.part[~deviations.to_mark]
-    frames = len(np.unique(deviations.frame))
+    frames = len(distinct(deviations.frame))
     if not len(to_mark):
         return None
     return 100 * (float(np.mean(to_mark)) - float(np.sum(to_space)) / (len(to_space) + frames))

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from service.pipeline.arrays import distinct
 from service.pipeline.evidence import ROLES
 from service.pipeline.latencies import edge_u
 from service.pipeline.lines import Line
@@ -97,7 +98,7 @@ def _characters(shot: int, reading: LineReading) -> list[dict[str, Any]]:
     last = np.where(
         seen, times[np.clip(c.last_edge, 0, max(len(times) - 1, 0))] if len(times) else np.nan, np.nan
     )
-    words = {int(e): _words(int(e)) for e in np.unique(c.errors)}
+    words = {int(e): _words(int(e)) for e in distinct(c.errors)}
     u = edge_u(reading)
     columns = (c.start_s, c.end_s, c.values, c.errors, last)
     return [

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.pipeline.alignment import Pair, Sequence, align
+from service.pipeline.arrays import median
 from service.pipeline.readings import BREAK, CUT, Characters
 
 OK, MISSING, EXTRA, CHANGED, MOVED = "ok", "missing", "extra", "changed", "moved"
@@ -64,7 +65,7 @@ def pair_characters(
     """
     sent_at, echoed_at = _speaking(sent), _speaking(echoed)
     left, right = _sequence(sent, sent_at), _sequence(echoed, echoed_at)
-    seen_s = float(np.median(left.end_s - left.start_s)) if len(left) else 10 * bit_time_s
+    seen_s = median(left.end_s - left.start_s) if len(left) else 10 * bit_time_s
     earliest = EARLIEST_BITS * bit_time_s + min((frame_s or seen_s) - seen_s, 0.0) if causal else None
     usual = usual_delay(left, right, earliest, bit_time_s) if causal else -seen_s
     pairs = align(left, right, earliest, usual, 4 * seen_s)
@@ -105,7 +106,7 @@ def usual_delay(sent: Sequence, echoed: Sequence, earliest_s: float | None, bit_
     votes = np.sort(votes)
     until = np.searchsorted(votes, votes + width, side="right")
     first = int(np.argmax(until - np.arange(len(votes))))
-    return float(np.median(votes[first : until[first]]))
+    return median(votes[first : until[first]])
 
 
 def _delays(sent: Sequence, echoed: Sequence, lag: int) -> NDArray[np.float64]:

@@ -51,8 +51,8 @@ def sample_places(trace: Trace, edges: Edges) -> NDArray[np.int64]:
 
 def without_glitches(edges: Edges, bit_time_s: float) -> Edges:
     """The edges less those of pulses too short to be part of a character, the shortest pulse first."""
-    lengths = np.diff(edges.times_s)
-    short = np.flatnonzero(lengths < SHORTEST * bit_time_s)
+    lengths = edges.times_s[1:] - edges.times_s[:-1]
+    short = (lengths < SHORTEST * bit_time_s).nonzero()[0]
     if len(short) == 0:
         return edges
     keep = np.ones(len(edges), np.bool_)

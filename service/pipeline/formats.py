@@ -53,17 +53,17 @@ def parity_fits(
 ) -> list[ParityFit]:
     """Every (data bits, parity) of that many bits, with the wrong characters it would have and its cost."""
     wanted = None if allowed is None else {(frame.data_bits, frame.parity) for frame in allowed}
+    last = int(((contents >> (cells - 1)) & 1).sum())
+    odd = int((np.bitwise_count(contents) & 1).sum())
     return [
-        _parity_fit(contents, cells, data_bits, parity)
+        _parity_fit(len(contents), last, odd, cells, data_bits, parity)
         for data_bits, parity in frames_of(cells)
         if wanted is None or (data_bits, parity) in wanted
     ]
 
 
-def _parity_fit(contents: NDArray[np.uint16], cells: int, data_bits: int, parity: str) -> ParityFit:
-    count = len(contents)
-    last = int(((contents >> (cells - 1)) & 1).sum())
-    odd = int((np.bitwise_count(contents) & 1).sum())
+def _parity_fit(count: int, last: int, odd: int, cells: int, data_bits: int, parity: str) -> ParityFit:
+    """`last` of the `count` contents have their last bit set, `odd` have an odd number of bits set."""
     wrong = {"N": 0, "E": odd, "O": count - odd, "M": count - last, "S": last}[parity]
     # what the last bit costs: nothing where parity tells it, one choice for all where the text is 7-bit
     last_bit = 0 if parity != "N" else min(count, 1 if last == 0 else count)

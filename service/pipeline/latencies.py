@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from service.pipeline.arrays import median
 from service.pipeline.echoes import CHANGED, MOVED, OK, Echo
 from service.pipeline.evidence import FROM_TARGET, TO_TARGET, Evidence
 from service.pipeline.readings import LineReading, Value
@@ -43,7 +44,7 @@ def _part_per_sample(reading: LineReading) -> float:
         return 1.0
     after = np.clip(np.ceil((some - trace.start_s) / trace.interval_s).astype(np.int64), 1, len(trace) - 1)
     steps = trace.volts(trace.codes[after]) - trace.volts(trace.codes[after - 1])
-    return min(float(np.median(np.abs(steps))) / levels.amplitude_v, 1.0)
+    return min(median(np.abs(steps)) / levels.amplitude_v, 1.0)
 
 
 def end_u(reading: LineReading) -> float:

@@ -21,6 +21,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from service.pipeline.arrays import median
 from service.pipeline.readings import Levels
 from service.pipeline.sampling import (
     FEWEST_STEPS,
@@ -151,7 +152,7 @@ def histogram_states(runs: NDArray[Any], noise: float | None = None, step: float
         high, high_count = _centroid(counts, middle + 1 + int(_smooth(above, reach).argmax()), reach)
     if _joined(counts, low, high):
         # noise that the bandwidth has made slow is wider than neighbouring samples show
-        usual, noise = float(np.median(runs)), max(noise, float(np.std(runs)))
+        usual, noise = median(runs.ravel()), max(noise, float(np.std(runs)))
         return States(usual, usual, noise, step, (runs.size, runs.size))
     spread = _spread(counts, (low, high), reach) * width
     return States(

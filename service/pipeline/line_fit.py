@@ -9,6 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from service.pipeline.arrays import lengths
+
 
 def inner(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
     """Sum of products, in one thread: the matrix library behind `dot` would wake others for it."""
@@ -78,9 +80,9 @@ def fit_shared_slope(
     y should be small in each group (counted from the group's first point), so that nothing is lost in sums.
     A slope of NaN means that no group has two different x.
     """
-    counts = np.diff(firsts, append=len(x))
-    dx = x - np.repeat(np.add.reduceat(x, firsts) / counts, counts)
-    dy = y - np.repeat(np.add.reduceat(y, firsts) / counts, counts)
+    counts = lengths(firsts, len(x))
+    dx = x - (np.add.reduceat(x, firsts) / counts).repeat(counts)
+    dy = y - (np.add.reduceat(y, firsts) / counts).repeat(counts)
     sxx = inner(dx, dx)
     slope = inner(dx, dy) / sxx if sxx > 0 else float("nan")
     dy -= slope * dx

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 import numpy as np
 
 from service.pipeline import distortion
+from service.pipeline.arrays import median
 from service.pipeline.evidence import TO_TARGET, Evidence
 from service.pipeline.figures import Figure
 from service.pipeline.latencies import edge_u, judged_latencies, latency_value
@@ -172,13 +173,9 @@ def _latency(which: str, statistic: Callable[[list[float]], float]) -> Callable[
     return figure
 
 
-def _median(numbers: list[float]) -> float:
-    return float(np.median(numbers))
-
-
 latency_min = _latency("stop_end_to_start_s", min)
-latency_median = _latency("stop_end_to_start_s", _median)
+latency_median = _latency("stop_end_to_start_s", median)
 latency_max = _latency("stop_end_to_start_s", max)
 start_to_start_min = _latency("start_to_start_s", min)
-start_to_start_median = _latency("start_to_start_s", _median)
+start_to_start_median = _latency("start_to_start_s", median)
 start_to_start_max = _latency("start_to_start_s", max)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from service.pipeline import transitions
+from service.pipeline.arrays import median
 from service.pipeline.evidence import FROM_TARGET, ROLES, TO_TARGET, Evidence
 from service.pipeline.expectation import Accuracy
 from service.pipeline.readings import FrameFormat, LineReading, Value
@@ -139,7 +140,7 @@ def _possible(readings: Sequence[LineReading], fullest: LineReading) -> tuple[Fr
 
 def _median(numbers: Iterable[float | None]) -> float | None:
     known = [n for n in numbers if n is not None]
-    return float(np.median(known)) if known else None
+    return median(known) if known else None
 
 
 def _at_rest(line: Line, evidence: Evidence, other: Line, accuracy: Accuracy) -> Line:
@@ -149,8 +150,8 @@ def _at_rest(line: Line, evidence: Evidence, other: Line, accuracy: Accuracy) ->
     flat = [r.flat_v for _, r in evidence.readings(line.role) if r.flat_v is not None]
     if not flat or other.low_v is None or other.high_v is None:
         return line
-    value = float(np.median(flat))
-    noise = float(np.median([r.noise_v for _, r in evidence.readings(line.role)]))
+    value = median(flat)
+    noise = median([r.noise_v for _, r in evidence.readings(line.role)])
     held = with_scale(value, 2 * noise / np.sqrt(len(flat)), accuracy.vertical_percent / 100, "V")
     high = value > 0.5 * (other.low_v + other.high_v)
     return Line(

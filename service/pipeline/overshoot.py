@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from service.pipeline.arrays import median
 from service.pipeline.levels import States
 from service.pipeline.readings import Edges
 from service.pipeline.trace import Trace
@@ -40,6 +41,6 @@ def overshoot_percent(
     up = edges.rising[chosen] == (trace.volts_per_code > 0)
     beyond = np.where(up, after.max(axis=1) - states.high, states.low - after.min(axis=1))
     swing = states.high - states.low
-    seen = float(np.median(beyond)) / swing
+    seen = median(beyond) / swing
     by_noise = states.noise / swing * math.sqrt(2 * math.log(reach))
     return 100 * math.sqrt(max(seen * abs(seen) - by_noise**2, 0.0))

@@ -10,6 +10,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from service.pipeline.arrays import distinct, median
+
 USUAL_BAUD = (
     50, 75, 110, 134, 150, 200, 300, 600, 1200, 1800, 2400, 4800, 9600, 14400, 19200, 28800, 31250, 38400,
     57600, 76800, 115200, 230400, 250000, 460800, 500000, 576000, 921600, 1000000, 1152000, 1500000, 2000000,
@@ -36,9 +38,10 @@ def frequent_distances(times: NDArray[np.float64], most: int = 4) -> list[float]
     if len(distances) == 0:
         return []
     groups = np.rint(np.log(distances / distances.min()) / np.log1p(ALIKE)).astype(np.int64)
-    names, counts = np.unique(groups, return_counts=True)
+    names = distinct(groups)
+    counts = np.bincount(np.searchsorted(names, groups))
     chosen = {int(names[0]), *names[np.argsort(-counts, kind="stable")[:most]].tolist()}
-    return [float(np.median(distances[groups == name])) for name in sorted(chosen)]
+    return [median(distances[groups == name]) for name in sorted(chosen)]
 
 
 def candidate_bit_times(times: NDArray[np.float64], least_s: float) -> list[float]:
@@ -61,7 +64,7 @@ def _fits(times: NDArray[np.float64], bit_time_s: float) -> bool:
     """Whether the short distances of edges lie on a grid of that bit time, at least half of them."""
     distances = np.diff(times) / bit_time_s
     near = distances[(distances > 0.5) & (distances < LONGEST)]
-    return len(near) < FEW or float(np.median(np.abs(near - np.rint(near)))) < OFF_GRID
+    return len(near) < FEW or median(np.abs(near - np.rint(near))) < OFF_GRID
 
 
 def _is_divisor(ratio: float) -> bool:
@@ -70,5 +73,5 @@ def _is_divisor(ratio: float) -> bool:
 
 def usual_baud(bit_time_s: float) -> float | None:
     """The usual rate that such a bit time belongs to, or None."""
-    nearest = min(USUAL_BAUD, key=lambda baud: abs(baud * bit_time_s - 1))
-    return float(nearest) if abs(nearest * bit_time_s - 1) <= USUAL_WITHIN else None
+    near = [baud for baud in USUAL_BAUD if abs(baud * bit_time_s - 1) <= USUAL_WITHIN]
+    return float(min(near, key=lambda baud: abs(baud * bit_time_s - 1))) if near else None

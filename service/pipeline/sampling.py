@@ -12,6 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from service.pipeline.arrays import distinct
+
 RUN = 64
 """Samples of one run: one cache line of 8-bit codes."""
 RUNS = 256
@@ -66,7 +68,7 @@ def code_step(runs: NDArray[Any]) -> float:
             return 1.0
         step = int(np.gcd.reduce(some.astype(np.int64) - int(some[0])))
         return float(step) if 0 < FEWEST_STEPS * step <= int(np.ptp(some.astype(np.int64))) else 1.0
-    return _float_step(np.unique(some.astype(np.float64)))
+    return _float_step(distinct(some.astype(np.float64)))
 
 
 def _float_step(values: NDArray[np.float64]) -> float:

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from service.pipeline.arrays import lengths, median
 from service.pipeline.bit_time import fit_frames
 from service.pipeline.characters import find_frames, first_start, frame_contents, stop_seen
 from service.pipeline.edges import Span, idle_level, without_glitches
@@ -40,6 +41,8 @@ NEAR = 0.12
 DRIFT = 0.06
 """Relative distance over which the fit may pull a candidate's bit time: half a bit in nine."""
 SETTLED = 2e-3
+HOPELESS = 40.0
+"""Price above the least one, bits, from which a hypothesis cannot count: its odds are 1e-12."""
 ON_GRID = 0.2
 """rms distance from the bit clock, in bit times, beyond which nothing fits."""
 
@@ -93,13 +96,15 @@ def search(
     times = [bit_time_s] if bit_time_s is not None else candidate_bit_times(some.times_s, 2 * interval_s)
     cells = CELLS if frame is None else (frame.bits_to_last_data - 1,)
     allowed = None if frame is None else [frame]
-    tried = [
-        explained
-        for candidate in times
-        for count in cells
-        for idle in _idle_levels(some, short, candidate * (count + 2), candidate, idle_high)
-        if (explained := explain(some, short, interval_s, candidate, count, idle, allowed)) is not None
-    ]
+    tried: list[Hypothesis] = []
+    least = np.inf
+    for candidate in times:
+        for count in cells:
+            for idle in _idle_levels(some, short, candidate * (count + 2), candidate, idle_high):
+                found = explain(some, short, interval_s, candidate, count, idle, allowed, least + HOPELESS)
+                if found is not None:
+                    tried.append(found)
+                    least = min(least, found.price)
     return _settle(tried) if tried else None
 
 
@@ -130,7 +135,7 @@ class _Parse:
         """Standard deviation of the misses, in bit times, from their median: some edges may have met a
         glitch.
         """
-        return 1.4826 * float(np.median(np.abs(self.misses))) if len(self.misses) else 0.0
+        return 1.4826 * median(np.abs(self.misses)) if len(self.misses) else 0.0
 
 
 def explain(
@@ -141,8 +146,11 @@ def explain(
     cells: int,
     idle_high: bool,
     allowed: Sequence[FrameFormat] | None = None,
+    dearest: float = np.inf,
 ) -> Hypothesis | None:
-    """Parse the edges under one hypothesis and price it; None when they contradict its bit time."""
+    """Parse the edges under one hypothesis and price it; None when they contradict its bit time, or when it
+    costs more than `dearest` whatever its format.
+    """
     parse = _parse(edges, span, bit_time_s, cells + 1, idle_high)
     if parse is None or parse.jitter > ON_GRID:
         return None
@@ -158,6 +166,8 @@ def explain(
     price = float(inside.sum()) + parse.outside * free + (FAULT + cells) * faults + BREAK * breaks
     price += 0.0 if usual_baud(parse.bit_time_s) else UNUSUAL
     contents = parse.contents[stopped] & ((1 << cells) - 1)
+    if price + (cells - 1) * len(contents) + len(parse.starts_s) * (min(tight, free) + 1) > dearest:
+        return None
     formats = {
         FrameFormat(fit.data_bits, fit.parity, stop): float(price + fit.cost + pause)
         for stop, pause in _pauses(parse, free, tight).items()
@@ -183,9 +193,7 @@ def _parse(edges: Edges, span: Span, bit_time_s: float, stop: int, idle_high: bo
             break
     assert fit is not None
     starts = clean.times_s[frames.starts]
-    since = (
-        clean.times_s[first:] - np.repeat(starts, np.diff(frames.starts, append=len(clean)))
-    ) / bit_time_s
+    since = (clean.times_s[first:] - starts.repeat(lengths(frames.starts, len(clean)))) / bit_time_s
     inside = (frames.element <= stop) & (frames.element > 0)
     misses = since[inside] - frames.element[inside]
     seen = starts + (stop + 0.5) * bit_time_s <= span.end_s
@@ -197,21 +205,29 @@ def _pauses(parse: _Parse, free: float, tight: float) -> dict[float, float]:
     """Price of all start edges for each number of stop bits that the pauses leave room for.
 
     A frame that follows at once costs only its jitter. So does one after a whole number of bits, for many
-    senders pause like that; but each such habit is paid for once. A pause shorter than the stop element asks
-    for a fault each time.
+    senders pause like that; but each such habit is paid for once. Always the same odd pause is a habit, too,
+    whose length must be told. A pause shorter than the stop element asks for a fault each time.
     """
-    pause = np.diff(parse.starts_s) / parse.bit_time_s - parse.stop
+    pause = (parse.starts_s[1:] - parse.starts_s[:-1]) / parse.bit_time_s - parse.stop
     prices = {}
     for stop_bits in STOPS:
         rest = pause - stop_bits
-        short = int((rest < -2 * NEAR).sum())
-        at_once = int((np.abs(rest) < NEAR).sum())
-        whole = np.rint(rest[(rest > 0.5) & (rest < 3.5) & (np.abs(rest - np.rint(rest)) < NEAR)])
-        clocked, habits = at_once + len(whole), len(np.unique(whole))
-        others = len(parse.starts_s) - clocked
-        price = clocked * (tight + 1) + others * (free + 1) + HABIT * habits
+        nearest = np.rint(rest)
+        whole = (np.abs(rest - nearest) < NEAR) & (nearest >= 0) & (nearest <= 3)
+        count, habits = int(whole.sum()), len(set(nearest[whole].tolist()) - {0.0})
+        others, odd = len(parse.starts_s) - count, _groups(rest[~whole])
+        # the first frame, and the first of each odd pause, may lie anywhere
+        free_ones = min(1 + odd, others)
+        short = int(np.count_nonzero(rest < -2 * NEAR))
+        price = (len(parse.starts_s) - free_ones) * (tight + 1) + free_ones * (free + 1) + HABIT * habits
         prices[stop_bits] = price + FAULT * short + STOP_RARITY[stop_bits]
     return prices
+
+
+def _groups(pauses: NDArray[np.float64]) -> int:
+    """Number of different pauses, those nearer than NEAR being the same."""
+    ordered = np.sort(pauses)
+    return len(ordered[:1]) + int(np.count_nonzero(ordered[1:] - ordered[:-1] > NEAR))
 
 
 def _settle(tried: Sequence[Hypothesis]) -> Found:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from service.pipeline.arrays import median
 from service.pipeline.expectation import Accuracy
 from service.pipeline.readings import LineReading, Value
 from service.pipeline.uncertainty import K, with_scale
@@ -40,7 +41,7 @@ def over_shots(
     if not len(all_s):
         return None
     interval = max(r.trace.interval_s for r in readings)
-    middle = float(np.median(all_s))
+    middle = median(all_s)
     if middle < fewest * interval:
         return Transition(None, fewest * interval, len(all_s))
     # median of n: 1.2533 s / sqrt(n) (normal), plus the interpolation's own grain, rectangular over one

@@ -14,6 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from service.pipeline.arrays import median
+
 LAGS = (2, 4, 8, 16, 32, 64)
 """Samples over which a change is looked for: the first that sees nearly the whole swing."""
 WHOLE = 0.85
@@ -67,7 +69,7 @@ def _usual_change(line: NDArray[np.float32], lag: int) -> float:
     """Median size of the greater changes over a lag: each of them near the greatest."""
     size = np.abs(line[lag:] - line[:-lag])
     greatest = float(np.partition(size, -max(len(size) // 2000, 1))[-max(len(size) // 2000, 1)])
-    return float(np.median(size[size >= 0.7 * greatest]))
+    return median(size[size >= 0.7 * greatest])
 
 
 def _changes(

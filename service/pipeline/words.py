@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from service.pipeline.arrays import distinct
 from service.pipeline.hysteresis import Crossings, Thresholds, crossings_by_samples, interpolate
 
 WORD = 8
@@ -107,7 +108,7 @@ def _crossings(codes: NDArray[Any], bursts: _Bursts, limits: Thresholds, middle:
         return Crossings(_positions(codes, bursts, hits, place, middle), bursts.before[hits] == 0)
     single = hits[~several]
     found = Crossings(_positions(codes, bursts, single, place[~several], middle), bursts.before[single] == 0)
-    return _merged(found, _sample_by_sample(bursts, np.unique(burst[several]), limits, middle))
+    return _merged(found, _sample_by_sample(bursts, distinct(burst[several]), limits, middle))
 
 
 def _positions(

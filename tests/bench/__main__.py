@@ -16,10 +16,11 @@ from tests.bench.figures import Figure, as_data, as_table
 from tests.bench.lines import level_figures, line_figures
 from tests.bench.noise import noise_figures, noise_only_figures
 from tests.bench.speed import speed_figures
+from tests.bench.startup import startup_figures
 from tests.bench.timing import timing_figures, timing_plot
 from tests.bench.transfer import transfer_figures
 
-PARTS = ("speed", "timing", "noise", "blind", "lines", "levels", "transfer")
+PARTS = ("startup", "speed", "timing", "noise", "blind", "lines", "levels", "transfer")
 
 
 def arguments(words: Sequence[str] | None = None) -> argparse.Namespace:
@@ -46,6 +47,8 @@ def main(words: Sequence[str] | None = None) -> int:
             figures.append(figure)
             print(".", end="", file=sys.stderr, flush=True)
 
+    if "startup" in parts:
+        keep(startup_figures(runs(31)))
     if "speed" in parts:
         keep(speed_figures())
     if "timing" in parts:

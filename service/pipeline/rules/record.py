@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from service.pipeline.arrays import median
 from service.pipeline.echoes import MISSING
 from service.pipeline.evidence import FROM_TARGET, ROLES, TO_TARGET, Evidence, ReadShot, rate_candidates
 from service.pipeline.families import Family
@@ -27,7 +28,7 @@ def no_activity(evidence: Evidence) -> Iterator[Finding]:
     if noise.hides_signal(evidence, TO_TARGET):
         return  # `noisy` says so
     held = [r.flat_v for _, r in evidence.readings(TO_TARGET) if r.flat_v is not None]
-    detail = f"it holds {volts(float(np.median(held)))}" if held else "no levels could be told"
+    detail = f"it holds {volts(median(held))}" if held else "no levels could be told"
     answers = sum(len(r.characters) for _, r in evidence.readings(FROM_TARGET))
     if answers:
         detail += (
@@ -43,7 +44,7 @@ def line_undriven(evidence: Evidence) -> Iterator[Finding]:
     shots = [n for n, s in enumerate(evidence.shots) if _undriven(s, evidence.family)]
     if not shots:
         return
-    level = float(np.median([evidence.shots[n].from_target.flat_v or 0.0 for n in shots]))
+    level = median([evidence.shots[n].from_target.flat_v or 0.0 for n in shots])
     detail = f"it rests at {volts(level)}, where an output at rest would not hold it"
     if len(shots) < len(evidence.shots):
         detail += f", in {len(shots)} of {many(len(evidence.shots), 'shot')}"
@@ -243,7 +244,7 @@ def _by_one_length(evidence: Evidence, role: str) -> list[float]:
         pulses += (times[c.last_edge[whole]] - times[c.first_edge[whole]]).tolist()
     if not pulses or max(pulses) > (1 + SAME_LENGTH) * min(pulses):
         return []
-    return [bits / float(np.median(pulses)) for bits in range(9, 0, -1)]
+    return [bits / median(pulses) for bits in range(9, 0, -1)]
 
 
 def format_ambiguous(evidence: Evidence) -> Iterator[Finding]:
