@@ -165,7 +165,7 @@ def zero_shift(evidence: Evidence, role: str) -> float | None:
 
 
 def _shift_from_other(evidence: Evidence, role: str) -> float | None:
-    """The same where the family does not say how far an output swings: against an alike swing on the other line.
+    """The same where the family does not say how far an output swings: by an alike swing on the other line.
 
     That line must lie where the family's receiver understands it.
     """
