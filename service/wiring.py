@@ -68,6 +68,8 @@ class Wiring:
     room: Room
     keeper: Keeper
     access: Access
+    stations_file: Path | None = None
+    """Where the stations stand, unless they were handed over."""
 
     def start(self) -> None:
         """Begin to work. A second call does nothing. Raises as `Engine.start` and `Scheduler.start` do."""
@@ -159,6 +161,7 @@ def build(
         room,
         Keeper(room, engine),
         access,
+        settings.stations if stations is None else None,
     )
 
 

@@ -15,7 +15,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.access.access import Access, Credentials
 from service.access.caller import Caller
-from service.errors import BadQuery, NotAllowed, ServiceError, UnknownRun
+from service.errors import BadQuery, DatabaseAway, NotAllowed, ServiceError, UnknownRun
 from service.store import RunStore
 from service.web.problems import own_problem
 from service.web.rules import SAFE_METHODS, Rule, Rules
@@ -56,7 +56,8 @@ class Door:
                 await anyio.to_thread.run_sync(self._require, request, caller, rule, names)
             answer: ASGIApp = self.app
         except Exception as error:  # noqa: BLE001 - becomes the answer, as an error inside a route does
-            answer = await own_problem(request, error)
+            more = {"missing": ["the database"]} if isinstance(error, DatabaseAway) else {}
+            answer = await own_problem(request, error, **more)
         if caller is not None and rule is not None and rule.audited:
             send = _Recorded(self.access, request, caller, rule, send).send
         await answer(scope, receive, send)

@@ -76,8 +76,8 @@ def add_problem_handlers(app: FastAPI) -> None:
     app.add_exception_handler(RequestValidationError, _validation)
 
 
-async def own_problem(request: Request, error: Exception) -> Response:
-    """The answer that an error stands for."""
+async def own_problem(request: Request, error: Exception, **members: Any) -> Response:
+    """The answer that an error stands for, with further members."""
     outcome = outcome_of(error)
     if outcome is INTERNAL:
         log.error("%s %s: a mistake in the program", request.method, request.url.path, exc_info=error)
@@ -90,6 +90,7 @@ async def own_problem(request: Request, error: Exception) -> Response:
         headers=_headers(request, error, outcome),
         type=problem_type(outcome.name),
         title=outcome.title,
+        **members,
     )
 
 

@@ -49,6 +49,7 @@ RULES: tuple[Rule, ...] = (
     Rule("POST /enter", None, "nothing", "the link's code says who it is; it writes its own audit row"),
     Rule("GET /problems/{name}", None, "nothing", "who was refused may read what the refusal means"),
     Rule("GET /readyz", "room", "whole"),
+    Rule("GET /metrics", "room", "whole"),
     Rule("GET /openapi.json", "room", "nothing"),
     Rule("HEAD /openapi.json", "room", "nothing"),
     Rule("GET /stations", "room", "filtered"),
