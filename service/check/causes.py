@@ -60,8 +60,10 @@ def one_clock(case: Case) -> Cause | None:
         Step(SET, "Compare the baud rate of the port with the stations file.") if link else GOLDEN,
         Step(SWAP, "Try another serial adapter." if link else "Try another board of the same kind."),
     )
-    return Cause("bridge-clock" if link else "board-clock", words, "bridge" if link else "board",
-                 keys(*found), steps)  # fmt: skip
+    # an echo slower than its sender falls behind by itself (N / d characters): correct firmware does too
+    behind = case.having("echo-late", "echo-missing", "capture-cut") if link else ()
+    name, subject = ("bridge-clock", "bridge") if link else ("board-clock", "board")
+    return Cause(name, words, subject, keys(*found, *behind), steps)
 
 
 def lost_on_the_way(case: Case) -> Cause | None:
@@ -104,19 +106,29 @@ def scope_stuck(case: Case) -> Cause | None:
 
 
 def trigger_outside(case: Case) -> Cause | None:
+    """A level that cannot be set; or, where the panel is looked at as it was found, one that was left so."""
     found = case.having("trigger-outside-signal")
     if not found:
         return None
+    coupled = case.having("trigger-coupling-wrong")
+    if coupled:
+        return Cause(
+            "trigger-coupling",
+            "The trigger does not see the signal as it is: its coupling moves it away from the level.",
+            "scope",
+            keys(*coupled, *found),
+            (Step(SET, coupled[0].remedy),),
+        )
+    if AS_FOUND in case.items:
+        words = "The trigger level was left outside the signal: nothing fires."
+        return Cause("trigger-level", words, "scope", keys(*found), (Step(SET, found[0].remedy),))
     return Cause(
-        "trigger-level",
+        "trigger-stuck",
         "The trigger level lies outside the signal and cannot be set: nothing fires.",
         "scope",
         (*keys(*found), *keys(*case.having("setting-refused", "trigger-misses", "clipped"))),
         (
-            Step(
-                SET,
-                "Set the trigger level by hand half way between the levels; see whether the scope keeps it.",
-            ),
+            Step(SET, "Set the trigger level by hand, half way between the levels: does the scope keep it?"),
             Step(TURN, "Switch the scope off and on, then check again."),
             REPAIR_SCOPE,
         ),
@@ -144,14 +156,12 @@ def undriven(case: Case) -> Cause | None:
     found = case.having("line-undriven")
     if not found:
         return None
+    picked_up = case.having(*PICKED_UP, line="from_target")
     return Cause(
         "line-undriven",
         "Nothing drives the from-target line.",
         "board",
-        (
-            *keys(*found),
-            *keys(*case.having(*NOT_TO_BE_JUDGED, "noisy", "zero-shifted", "swing-off", "glitches")),
-        ),
+        (*keys(*found), *keys(*case.having(*NOT_TO_BE_JUDGED)), *keys(*picked_up)),
         (
             Step(TURN, "Look at the board's power, its reset, and the wire from its transmit pin."),
             Step(TURN, "Seat the tip of the probe on the from-target line."),
@@ -221,6 +231,8 @@ def _alone(code: str, name: str, words: str, subject: str, *steps: Step, also: t
     return rule
 
 
+AS_FOUND = "trigger_faults"
+"""Item of the trigger doctor."""
 PICKED_UP = ("crosstalk", "glitches", "zero-shifted", "ringing")
 """What a probe shows of its surroundings when nothing drives its line."""
 

@@ -45,16 +45,15 @@ def of_instrument(station: Station, seen: Seen, context: Context) -> Noticed:
 
 def of_queue(seen: Seen) -> Noticed:
     """What the scope complained about, and what it would not take."""
-    entries = [list(entry) for entry in seen.errors]
-    told = {
-        "entries": entries,
-        "left_over": [list(e) for e in seen.told.left_over] if seen.told else [],
-    }
-    complained = len(entries) + sum(f.code == "instrument-error" for f in seen.findings)
-    yield make_item("error_entries", float(complained), 0.0, "scope", high=0.0, evidence=told)
-    if entries:
-        words = "; ".join(f"{number} {text}" for number, text in seen.errors)
-        yield make_finding("instrument-error", None, f"{words}.", evidence=told)
+    left_over = seen.told.left_over if seen.told else ()
+    complaints = (*left_over, *seen.errors)
+    told = {"entries": [list(e) for e in seen.errors], "left_over": [list(e) for e in left_over]}
+    count = len(complaints) + sum(f.code == "instrument-error" for f in seen.findings)
+    yield make_item("error_entries", float(count), 0.0, "scope", high=0.0, evidence=told)
+    if complaints:
+        words = "; ".join(f"{number} {text}" for number, text in complaints)
+        since = "from before this check" if left_over else "after this check"
+        yield make_finding("instrument-error", None, f"{since} its queue held {words}.", evidence=told)
     if seen.sounding is not None:
         refused = [d for d in seen.refused if _refused(d, seen)]
         yield make_item("settings_refused", float(len(refused)), 0.0, "scope", high=0.0)

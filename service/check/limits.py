@@ -24,7 +24,7 @@ class CheckLimits:
     zero_percent: float = 3.0
     noise_percent: float = 2.0
     swing_percent: float = 10.0
-    swing_change_percent: float = 2.5
+    swing_change_percent: float = 1.5
     compensation_percent: float = 5.0
     overshoot_percent: float = 10.0
     crosstalk_percent: float = 5.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from service.check.diagnosis import REPAIR, SET, SWAP, TURN, Case, Cause, Step, keys
+from service.pipeline.findings import Finding
 from service.pipeline.phrases import line_words
 
 REPAIR_SCOPE = Step(REPAIR, "Take the scope out of use and send it for repair.")
@@ -111,11 +112,12 @@ def noise(case: Case) -> Cause | None:
             (Step(SET, "Look for a setting that adds noise: bandwidth, termination, a math channel."),
              Step(SWAP, "Use the station with the two lines on the other scope's channels."), REPAIR_SCOPE),
         )  # fmt: skip
+    also = case.having("ringing", "crosstalk", "swing-off", "zero-shifted", "level-out-of-limits", line=line)
     return Cause(
         "pick-up",
         f"The probe on the {line_words(line)} picks up noise: its channel is quiet with the input at ground.",
         f"probe/{line}",
-        mine,
+        (*mine, *keys(*also)),
         (
             Step(
                 TURN,
@@ -165,10 +167,15 @@ def on_reference(case: Case) -> Cause | None:
         "probe-left-on-reference",
         f"The probe of the {lines} was left on the scope's reference terminal.",
         f"probe/{found[0].line}",
-        (*keys(*found), *keys(*(f for f in case.findings if f not in found))) if len(found) > 1 else
-        (*keys(*found), *keys(*case.having(*NOT_TO_BE_JUDGED))),
+        (*keys(*found), *keys(*_of_lines(case, {f.line for f in found}))),
         (Step(TURN, f"Put the tip of the probe back on the {lines}, its clip on the board's ground."),),
     )  # fmt: skip
+
+
+def _of_lines(case: Case, lines: set[str | None]) -> list[Finding]:
+    """All that is said of those lines, of the bench as a whole, or of what comes of them."""
+    told = [f for f in case.findings if f.code != "reference-on-line"]
+    return [f for f in told if f.line in lines or f.line is None or f.code in NOT_TO_BE_JUDGED]
 
 
 def exchanged(case: Case) -> Cause | None:
@@ -183,6 +190,22 @@ def exchanged(case: Case) -> Cause | None:
         (
             Step(SET, "If it is to stay so, exchange the channels in the stations file."),
             Step(TURN, "Exchange the two probe tips."),
+        ),
+    )
+
+
+def _both_lanes(case: Case) -> Cause:
+    """The board is alive, and neither channel shows it."""
+    found = case.having("no-activity")
+    return Cause(
+        "both-lanes-dead",
+        "The board answers, and neither channel sees it: both tips are off, or the scope's inputs are dead.",
+        "bench",
+        (*keys(*found), *keys(*case.having(*NOT_TO_BE_JUDGED))),
+        (
+            Step(TURN, "Put both probe tips on their lines, both clips on the board's ground."),
+            Step(SWAP, "Try another pair of probes."),
+            REPAIR_SCOPE,
         ),
     )
 
@@ -215,7 +238,9 @@ def dead_lane(case: Case) -> Cause | None:
     found = case.having("no-activity")
     if not found:
         return None
-    line = found[0].line or "to_target"
+    if found[0].line is None:
+        return _both_lanes(case)
+    line = found[0].line
     return Cause(
         "dead-lane",
         f"The channel on the {line_words(line)} sees nothing: tip off, a broken probe, or a dead channel.",

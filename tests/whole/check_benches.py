@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import functools
+from collections.abc import Callable
 from typing import Any
 
 from service.check.check import run_check
-from service.check.context import Context
+from service.check.context import Context, Usual
 from service.hooks import RunHooks
 from service.pipeline.readings import FrameFormat
 from simulator.faults import BENCHES, FIRMWARES, Kind
@@ -25,13 +27,25 @@ channel at ground, two clocks, refused settings), and nobody has put the probes 
 
 
 def check_of(
-    *, transport: str = "socket", context: Context | None = None, hooks: RunHooks | None = None, **kinds: Any
+    *,
+    transport: str = "socket",
+    context: Context | None = None,
+    hooks: RunHooks | None = None,
+    only: tuple[str, ...] = (),
+    **kinds: Any,
 ) -> dict[str, Any]:
-    """The document of one unattended check of a bench of these kinds."""
+    """The document of one check of a bench of these kinds, unattended without `only`."""
     frame = kinds.get("frame", "8N1")
     with one_bench(**kinds) as bench:
         station = station_of(bench, transport, frame=FrameFormat.parse(frame), identity=",,HS1001,")
-        return run_check(station, hooks or RunHooks(), context or Context())
+        return run_check(station, hooks or RunHooks(), context or Context(), only)
+
+
+@functools.cache
+def usual_of_good(seed: int) -> Callable[[str], Usual | None]:
+    """What a good bench of that seed usually shows."""
+    items = check_of(seed=seed)["items"]
+    return {i["name"]: Usual(i["value"], 0.0, 10) for i in items if i["value"] is not None}.get
 
 
 def first_code(kind: Kind) -> str | None:

@@ -4,12 +4,22 @@ from __future__ import annotations
 
 import pytest
 
+from service.check.context import Context
 from simulator.faults import BENCHES, FIRMWARES
-from tests.whole.check_benches import BENCH_KINDS, FIRMWARE_KINDS, check_of, first_code, told_codes
+from tests.whole.check_benches import (
+    BENCH_KINDS,
+    FIRMWARE_KINDS,
+    check_of,
+    first_code,
+    told_codes,
+    usual_of_good,
+)
 
-DAILY = ("both-ratios-off", "probe-undercompensated", "slow-timebase", "zero-shifted", "trigger-outside")
+DAILY = ("both-ratios-off", "probe-undercompensated", "slow-timebase", "loose-ground", "left-on-reference")
 """A slice for every day; all kinds are soak."""
 DAILY_FIRMWARES = ("changes-case", "wrong-rate")
+UNATTENDED = ("echo", "check", "usual")
+"""Kinds that such a check must see; the others are for a person, for the room, or for history."""
 TRANSPORTS = ("socket", "hislip", "vxi11")
 
 
@@ -45,7 +55,6 @@ def test_another_firmware_than_the_golden_one_leaves_practice_and_says_what_to_l
 def test_a_scope_that_is_away_is_not_seen_rather_than_bad() -> None:
     """contract.md 3b: not-seen; the first step is at the plug."""
     from service.check.check import run_check
-    from service.check.context import Context
     from service.hooks import RunHooks
     from tests.whole.benches import one_bench, station_of
 
@@ -56,17 +65,35 @@ def test_a_scope_that_is_away_is_not_seen_rather_than_bad() -> None:
     assert "address" in document["first_step"]
 
 
+def test_a_gain_that_moved_by_three_percent_is_found_against_the_usual() -> None:
+    """A4: 3 % is within what levels may be, and still not what this station shows."""
+    document = check_of(bench="gain-3-percent", seed=5, context=Context(usual=usual_of_good(5)))
+    assert told_codes(document)[0] == "differs-from-usual"
+    assert document["outcome"] == "practice-only"
+
+
 @pytest.mark.soak
 @pytest.mark.timeout(180)
 @pytest.mark.parametrize("seed", [5, 11])
-@pytest.mark.parametrize("name", [kind.name for kind in BENCHES])
+@pytest.mark.parametrize("name", [kind.name for kind in BENCHES if kind.seen_by in UNATTENDED])
 def test_every_kind_of_bench_gets_its_finding_first(name: str, seed: int) -> None:
     """The matrix of issue 6: right finding first, one cause where there is one fault."""
-    document = check_of(bench=name, seed=seed, frame=BENCH_KINDS[name].frame or "8N1")
-    expected = first_code(BENCH_KINDS[name])
+    kind = BENCH_KINDS[name]
+    context = Context(usual=usual_of_good(seed)) if kind.seen_by == "usual" else None
+    document = check_of(bench=name, seed=seed, frame=kind.frame or "8N1", context=context)
+    expected = first_code(kind)
     assert told_codes(document)[:1] == ([expected] if expected else [])
     assert len(document["causes"]) == (1 if expected else 0), document["causes"]
     assert (document["outcome"] == "ready") == (expected is None)
+
+
+@pytest.mark.soak
+@pytest.mark.parametrize("name", [kind.name for kind in BENCHES if kind.seen_by == "trigger"])
+def test_every_trigger_that_was_left_wrong_is_named_first_by_the_part_for_it(name: str) -> None:
+    """`--only trigger`; the whole check sets its own trigger and is not harmed by any of them."""
+    document = check_of(bench=name, seed=5, only=("trigger",))
+    assert told_codes(document)[0] == BENCH_KINDS[name].finding
+    assert len(document["causes"]) == 1, document["causes"]
 
 
 @pytest.mark.soak
