@@ -9,14 +9,14 @@ import contextlib
 import math
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import drivers
 from drivers.scope.capture import Capture
 from drivers.scope.setup import ChannelSetup, ScopeSetup, ScopeState, TriggerSetup
 from service.hooks import RunHooks
-from service.planning import Memory
+from service.planning import LISTEN_LATENCIES, Memory
 from service.taking_up import facts_of, received_of, state_of
 
 if TYPE_CHECKING:
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 TRIGGER_WAIT_S = 1.5
 """How long after sending a trigger may come: bridges hold characters back for 50 ms, networks longer."""
+LINK_PATIENCE_S = 0.1
+"""How much longer the link is listened to than a record usually is: bridges hand over late."""
 POLL_S = 0.002
 POLL_LONGEST_S = 0.05
 SETTLE_S = 5.0
@@ -64,6 +66,8 @@ class Taken:
     capture: Capture
     received: bytes
     state: ScopeState
+    owed: bytes = b""
+    """What was sent before it and not heard again."""
 
 
 class Bench:
@@ -72,6 +76,8 @@ class Bench:
     def __init__(self, station: Station, scope: Scope, target: Target, hooks: RunHooks) -> None:
         self.station = station
         self.hooks = hooks
+        self.unanswered = bytearray()
+        """What was sent and not heard again over the link: an answer to it may come in a later shot."""
         self._scope = scope
         self._target = target
 
@@ -103,18 +109,24 @@ class Bench:
         label: str,
         *,
         then: bytes = b"",
+        rename: Callable[[Taken], str] | None = None,
     ) -> Taken | None:
         """Arm, send, wait, fetch. None when nothing triggered in time: the scope is then stopped.
 
         `then` is sent after the record is complete and before it is fetched: a single shot does not show it.
+        `rename` says what a fresh capture is kept as, where that depends on what it shows.
 
         Raises:
             DriverError: the instrument or the link failed.
             RunCancelled: somebody asked to stop.
         """
-        if before := self._kept(label):
-            return before
-        return self._shot(self._prepare(windows, base, trigger), base, send, label, then)
+        taken = self.kept(label)
+        if taken is None:
+            taken = self._shot(self._prepare(windows, base, trigger), base, send, label, then, rename)
+        if taken is None:
+            self.unanswered += send
+            return None
+        return self._with_debts(send, taken)
 
     def repeated(
         self,
@@ -128,15 +140,21 @@ class Bench:
         state: ScopeState | None = None
         shots: list[Taken | None] = []
         for number, send in enumerate(sends, start=1):
-            shot: Taken | None = self._kept(f"{label} {number}")
+            shot: Taken | None = self.kept(f"{label} {number}")
             if shot is None:
                 state = state or self._prepare(windows, base, trigger)
                 shot = self._shot(state, base, send, f"{label} {number}")
-            shots.append(shot)
+            shots.append(shot and self._with_debts(send, shot))
         return tuple(shots)
 
     def _shot(
-        self, state: ScopeState, base: TimeBase, send: bytes, label: str, then: bytes = b""
+        self,
+        state: ScopeState,
+        base: TimeBase,
+        send: bytes,
+        label: str,
+        then: bytes = b"",
+        rename: Callable[[Taken], str] | None = None,
     ) -> Taken | None:
         self._scope.arm()
         self._wait_for_history(base)
@@ -148,7 +166,9 @@ class Bench:
         if then:
             self._target.send(then)
             self._heard(then)
-        return self._taken(state, received, label)
+        taken = Taken(self._scope.fetch(), received, state)
+        self._keep(taken, rename(taken) if rename else label)
+        return taken
 
     def forced(
         self, windows: Mapping[str, Window], base: TimeBase, trigger: TriggerSetup, send: bytes, label: str
@@ -159,11 +179,11 @@ class Bench:
             DriverError: the instrument or the link failed, or even a forced record does not end.
             RunCancelled: somebody asked to stop.
         """
-        if before := self._kept(label):
-            return before
-        taken = self.glance(windows, base, trigger, send)
-        self._keep(taken, label)
-        return taken
+        taken = self.kept(label)
+        if taken is None:
+            taken = self.glance(windows, base, trigger, send)
+            self._keep(taken, label)
+        return self._with_debts(send, taken)
 
     def glance(
         self, windows: Mapping[str, Window], base: TimeBase, trigger: TriggerSetup, send: bytes = b""
@@ -214,7 +234,13 @@ class Bench:
             if not self._finished(limit_s):
                 raise
 
-    def _kept(self, label: str) -> Taken | None:
+    def _with_debts(self, send: bytes, taken: Taken) -> Taken:
+        """The same with what was unanswered before it; what it leaves unanswered is noted."""
+        owed = bytes(self.unanswered)
+        self.unanswered += send[len(taken.received) :]
+        return replace(taken, owed=owed)
+
+    def kept(self, label: str) -> Taken | None:
         """What this run took under that label before the program died: it is not taken again."""
         self.hooks.stop_if_cancelled()
         if (before := self.hooks.kept(label)) is None:
@@ -258,18 +284,17 @@ class Bench:
             pause = min(pause * 1.5, POLL_LONGEST_S)
         return True
 
+    @property
+    def patience_s(self) -> float:
+        """How long after the last character the link is listened to for answers."""
+        return self.station.limits.latency_max_s * LISTEN_LATENCIES + LINK_PATIENCE_S
+
     def _heard(self, sent: bytes) -> bytes:
         """What came back over the link for `sent`, waiting no longer than an answer may take."""
-        allowed = self.station.limits.latency_max_s * 5 + self._talking_s(sent) + 0.1
-        return self._target.receive(len(sent), allowed)
+        return self._target.receive(len(sent), self._talking_s(sent) + self.patience_s)
 
     def _talking_s(self, sent: bytes) -> float:
         return len(sent) * self.station.frame.total_bits / self.station.baud
-
-    def _taken(self, state: ScopeState, received: bytes, label: str) -> Taken:
-        taken = Taken(self._scope.fetch(), received, state)
-        self._keep(taken, label)
-        return taken
 
     def _keep(self, taken: Taken, label: str) -> None:
         self.hooks.note(label, facts_of(taken.received, taken.state))

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from drivers.errors import IdentityError, InstrumentError
-from service.acquire import Bench, Taken, TimeBase, open_bench
+from service.acquire import Bench, Taken, open_bench
 from service.closeup import look_closely
 from service.hooks import RunHooks
 from service.pipeline.chain import judge
@@ -20,6 +20,7 @@ from service.pipeline.document import result_document
 from service.pipeline.findings import Finding, make_finding
 from service.pipeline.trace import Shot
 from service.planning import LinePlan, ShotPlan, plan_shots
+from service.retaking import shoot
 from service.shots import shot_of
 from service.sounding import SOUNDING_CHARACTER, Sounding, forced_base, sound
 from service.stations import Station
@@ -90,7 +91,7 @@ def gather(bench: Bench, sounding: Sounding, plans: Sequence[ShotPlan], gathered
         bench.hooks.progress("shooting", f"shot {number + 1} of {len(plans)}", fraction)
         label = f"shot {number + 1}"
         triggers = sounding.triggered and not _gave_up_before(bench, label)
-        taken = _shoot(bench, sounding, plan, label) if triggers else None
+        taken = shoot(bench, sounding, plan, label) if triggers else None
         if taken is None:
             _look_without_trigger(bench, sounding, plans[number:], gathered)
             break
@@ -100,11 +101,6 @@ def gather(bench: Bench, sounding: Sounding, plans: Sequence[ShotPlan], gathered
 def _gave_up_before(bench: Bench, label: str) -> bool:
     """Whether this run, before its program died, had gone over to forced records at that shot."""
     return bench.hooks.kept(label) is None and bench.hooks.kept("forced shot 1") is not None
-
-
-def _shoot(bench: Bench, sounding: Sounding, plan: ShotPlan, label: str) -> Taken | None:
-    base = TimeBase(plan.sample_interval_s, plan.points, plan.trigger_position)
-    return bench.triggered(sounding.windows, base, sounding.trigger, plan.payload, label)
 
 
 def _look_without_trigger(
@@ -125,6 +121,9 @@ def _look_without_trigger(
 def _add(gathered: Gathered, bench: Bench, taken: Taken, sent: bytes, *, closeup: bool = False) -> None:
     probes = bench.station.probes
     shot = shot_of(taken.capture, probes["to_target"].channel, probes["from_target"].channel, sent)
-    gathered.shots.append(dataclasses.replace(shot, closeup=closeup))
-    if not closeup:
-        gathered.received += taken.received
+    if closeup:
+        gathered.shots.append(dataclasses.replace(shot, closeup=True))
+        return
+    gathered.shots.append(dataclasses.replace(shot, owed=taken.owed))
+    gathered.received += taken.received
+    bench.unanswered.clear()  # what this shot leaves unanswered shows in its record

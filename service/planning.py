@@ -20,6 +20,8 @@ FINEST_PER_BIT = 1000
 COMFORTABLE_POINTS = 1_000_000
 LISTEN_LATENCIES = 5.0
 SHORTEST_LISTEN_LATENCIES = 1.25
+WORTH_LONGER = 1.2
+"""A record that is not longer by this factor is not taken again for it."""
 BRIDGE_BURST = 64
 """USB-serial links deliver in bursts of this many characters ..."""
 BRIDGE_GAP_S = 1e-3
@@ -86,6 +88,19 @@ def plan_shots(payload: bytes, line: LinePlan, memory: Memory) -> tuple[ShotPlan
     return tuple(_shot(payload[i : i + even], line, memory) for i in range(0, len(payload), even))
 
 
+def listening_longer(plan: ShotPlan, listen_s: float, line: LinePlan, memory: Memory) -> ShotPlan | None:
+    """The same shot with `listen_s` after its last character, or what the memory allows of it.
+
+    None where that is hardly longer than the shot is already.
+    """
+    latencies = listen_s / line.latency_max_s
+    wanted = window_s(len(plan.payload), line, listen_latencies=latencies)
+    longest = memory.max_points * line.bit_s / LEAST_PER_BIT
+    if min(wanted, longest) < WORTH_LONGER * plan.window_s:
+        return None
+    return _shot(plan.payload, line, memory, listen_latencies=latencies)
+
+
 def before_trigger_s(line: LinePlan) -> float:
     """Time that is recorded before the trigger event."""
     return IDLE_BITS_BEFORE * line.bit_s
@@ -111,10 +126,13 @@ def _characters_that_fit(wanted: int, line: LinePlan, longest_s: float) -> int:
     return low
 
 
-def _shot(payload: bytes, line: LinePlan, memory: Memory) -> ShotPlan:
+def _shot(
+    payload: bytes, line: LinePlan, memory: Memory, listen_latencies: float = LISTEN_LATENCIES
+) -> ShotPlan:
     longest = memory.max_points * line.bit_s / LEAST_PER_BIT
     shortest = window_s(len(payload), line, listen_latencies=SHORTEST_LISTEN_LATENCIES)
-    window = max(min(window_s(len(payload), line), longest), shortest)
+    wanted = window_s(len(payload), line, listen_latencies=listen_latencies)
+    window = max(min(wanted, longest), shortest)
     points_wanted = max(min(COMFORTABLE_POINTS, memory.max_points), window / (line.bit_s / LEAST_PER_BIT))
     interval = max(
         window / min(points_wanted, memory.max_points), line.bit_s / FINEST_PER_BIT, memory.min_interval_s

@@ -176,7 +176,7 @@ def _idle_look(bench: Bench, channels: Mapping[str, str]) -> tuple[dict[str, Win
     lines: dict[str, LineReading] = {}
     for attempt in range(1, ATTEMPTS + 1):
         taken = bench.forced(windows, idle_base(bench), trigger, b"", f"idle look {attempt}")
-        lines = _lines(bench, taken, channels)
+        lines = read_lines(bench, taken)
         better = {
             name: widened(bench, taken, name, windows[name])
             if is_clipped(lines[role].trace)
@@ -233,7 +233,7 @@ def _settle(
     """Look, adapt windows and trigger to what was seen, look again, until the signals sit well."""
     attempt = 1
     while (taken := look(windows, trigger, attempt)) is not None:
-        lines = _lines(bench, taken, channels)
+        lines = read_lines(bench, taken)
         better = _refitted(bench, taken, windows, lines)
         trigger = settled_trigger(lines, channels, trigger)
         if better == windows or attempt == ATTEMPTS:
@@ -253,14 +253,15 @@ def _refitted(
     return better
 
 
-def _lines(bench: Bench, taken: Taken, channels: Mapping[str, str]) -> dict[str, LineReading]:
+def read_lines(bench: Bench, taken: Taken) -> dict[str, LineReading]:
+    """Both lines of a capture, by role as the station's file names them."""
     station = bench.station
     return {
         role: read_line(
-            trace_of(taken.capture.channel(channel), taken.capture),
+            trace_of(taken.capture.channel(probe.channel), taken.capture),
             baud=station.baud,
             frame=station.frame,
             logic=station.logic,
         )
-        for role, channel in channels.items()
+        for role, probe in station.probes.items()
     }

@@ -102,7 +102,7 @@ def judge_content(evidence: Evidence) -> Outcome:
             f"{n} {status}" for status in (MISSING, CHANGED, EXTRA) if (n := count(evidence.echoes, status))
         )
         return Outcome(FAIL, f"of {many(right + wrong, 'character')}: {words}")
-    unjudged = sum(not e.judged for e in evidence.echoes)
+    unjudged = sum(not e.judged and not e.earlier for e in evidence.echoes)
     if unjudged or not right:
         why = f"the record does not show what came of {many(unjudged, 'character')}" if unjudged else _NOTHING
         return Outcome(INCONCLUSIVE, why, RECORD)

@@ -45,6 +45,8 @@ class Echo:
     sent_index: int | None = None
     echo_index: int | None = None
     judged: bool = True
+    earlier: bool = False
+    """An extra one that answers what was sent before the shot: nobody's fault in this one."""
 
 
 def pair_characters(

@@ -31,6 +31,8 @@ class ReadShot:
     """What the PC wrote for this shot, where that is known."""
     triggered: bool = True
     trigger_level_v: float | None = None
+    owed: bytes = b""
+    """Sent before this shot and not answered by then."""
 
     def line(self, role: str) -> LineReading:
         """The reading of that role."""

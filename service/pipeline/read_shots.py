@@ -28,7 +28,7 @@ def read_shots(shots: Sequence[Shot], expectation: Expectation) -> tuple[ReadSho
     to = _read_role([s.to_target for s in shots], expectation, None)
     back = _read_role([s.from_target for s in shots], expectation, _fullest(to))
     return tuple(
-        ReadShot(a, b, s.sent, s.triggered, s.trigger_level_v)
+        ReadShot(a, b, s.sent, s.triggered, s.trigger_level_v, s.owed)
         for s, a, b in zip(shots, to, back, strict=True)
     )
 

@@ -76,5 +76,7 @@ class Shot:
     triggered: bool = True
     """False when the capture was forced because nothing triggered."""
     trigger_level_v: float | None = None
+    owed: bytes = b""
+    """Characters that the PC sent before this shot and had no answer to: it may come in this one."""
     closeup: bool = False
     """Taken only to see edges closely: they are measured in it, but it is no part of the test."""

@@ -77,7 +77,9 @@ def pair_echoes(evidence: Evidence) -> Evidence:
     """Fill in `echoes`, and `bridged` where the from-target line is a twin of the to-target line."""
     echoes: list[Echo] = []
     bridged = []
+    owed: list[int] = []
     for number, shot in enumerate(evidence.shots):
+        owed += shot.owed
         to, back, bit = shot.to_target.characters, shot.from_target.characters, _bit_time(shot)
         frame_s = _shortest_frame(shot, evidence)
         pairs = pair_characters(number, to, back, bit, frame_s=frame_s)
@@ -89,7 +91,8 @@ def pair_echoes(evidence: Evidence) -> Evidence:
         if number in bridged:
             echoes += [replace(e, judged=False) for e in pairs]  # no echoes at all
         else:
-            echoes += _with_window(pairs, shot, evidence)
+            found = _with_window(pairs, shot, evidence)
+            echoes += _without_debts(found, owed)
     return evidence.with_(echoes=tuple(echoes), bridged=tuple(bridged))
 
 
@@ -154,6 +157,19 @@ def _is_bridged(
             near = abs(to.start_s[at] - back.start_s[echo.echo_index]) < TOGETHER_BITS * bit_time_s
             together += bool(near and to.values[at] == echo.echoed)
     return together > 0 and 2 * together >= len(to)
+
+
+def _without_debts(pairs: Sequence[Echo], owed: list[int]) -> list[Echo]:
+    """Mark extra echoes that answer what was sent before; what this shot leaves open is owed from now on."""
+    out = []
+    for echo in pairs:
+        if echo.status == EXTRA and echo.judged and echo.echoed in owed:
+            owed.remove(echo.echoed)
+            out.append(replace(echo, judged=False, earlier=True))
+        else:
+            out.append(echo)
+    owed += [e.sent for e in pairs if e.status == MISSING and e.sent is not None]
+    return out
 
 
 def _with_window(pairs: Sequence[Echo], shot: ReadShot, evidence: Evidence) -> list[Echo]:

@@ -12,6 +12,7 @@ from service.planning import (
     LinePlan,
     Memory,
     before_trigger_s,
+    listening_longer,
     plan_shots,
     two_digits_up,
     window_s,
@@ -79,3 +80,15 @@ def test_every_plan_holds_its_characters_a_latency_and_an_idle_character_before(
 def test_intervals_are_rounded_up_to_two_digits(value: float, rounded: float) -> None:
     """Never down: the window would shrink."""
     assert two_digits_up(value) == pytest.approx(rounded, rel=1e-12)
+
+
+def test_a_shot_can_listen_longer_as_far_as_the_memory_goes() -> None:
+    """The payload stays, the record grows; a memory that is full already gives no second shot."""
+    (shot,) = plan_shots(b"Tide 7", LINE, Memory())
+    longer = listening_longer(shot, 0.11, LINE, Memory())
+    assert longer is not None
+    assert longer.payload == shot.payload
+    assert longer.window_s > 0.11
+    assert longer.points <= Memory().max_points
+    little = Memory(max_points=3000)
+    assert listening_longer(plan_shots(b"T", LINE, little)[0], 0.11, LINE, little) is None
