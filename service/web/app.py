@@ -27,10 +27,10 @@ from service.web import (
     stations,
     tokens,
 )
-from service.web.dependencies import problems
+from service.web.description import describe
 from service.web.door import Door
 from service.web.guard import Guard
-from service.web.models import BASE, Problem
+from service.web.models import BASE
 from service.web.problems import add_problem_handlers
 from service.web.rules import Rules
 from service.wiring import Wiring
@@ -84,7 +84,7 @@ def create_app(wiring: Wiring) -> FastAPI:
         app.include_router(part.router, prefix=BASE)
     for part in AT_THE_ROOT:
         app.include_router(part.router)
-    _describe_problems(app)
+    describe(app)
     return app
 
 
@@ -109,24 +109,6 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     finally:
         wiring.journal.close()
         await anyio.to_thread.run_sync(wiring.engine.close)
-
-
-def _describe_problems(app: FastAPI) -> None:
-    """Routes refer to the problem's schema by name; none returns it as a model."""
-    generate = app.openapi
-
-    def openapi() -> dict[str, object]:
-        document = generate()
-        schemas = document.setdefault("components", {}).setdefault("schemas", {})
-        schemas.setdefault("Problem", Problem.model_json_schema())
-        for call in (call for item in document["paths"].values() for call in item.values()):
-            if "422" in call["responses"]:
-                call["responses"] |= {str(code): answer for code, answer in problems(422).items()}
-        for name in ("HTTPValidationError", "ValidationError"):
-            schemas.pop(name, None)
-        return document
-
-    app.openapi = openapi  # type: ignore[method-assign]
 
 
 def _version() -> str:
