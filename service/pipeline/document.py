@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from service.pipeline.arrays import distinct
+from service.pipeline.characters import UNKNOWN
 from service.pipeline.evidence import ROLES
 from service.pipeline.latencies import edge_u
 from service.pipeline.lines import Line
@@ -27,7 +28,9 @@ def result_document(judgement: Judgement) -> dict[str, Any]:
         "criteria": [_fields(c, _CRITERION) for c in judgement.criteria],
         "findings": [_fields(f, _FINDING) for f in judgement.findings],
         "lines": {role: _line(judgement, role) for role in ROLES},
-        "echoes": [_fields(e, _ECHO) for e in judgement.echoes],
+        "echoes": [
+            _fields(e, _ECHO) | {"sent": _known(e.sent), "echoed": _known(e.echoed)} for e in judgement.echoes
+        ],
         "measurements": [_fields(m, _MEASUREMENT) for m in judgement.measurements],
         "expected": _expected(judgement),
     }
@@ -106,13 +109,18 @@ def _characters(shot: int, reading: LineReading) -> list[dict[str, Any]]:
             "shot": shot,
             "start_s": start,
             "end_s": end,
-            "value": value,
+            "value": _known(value),
             "errors": list(words[error]),
             "last_edge_s": last_s,
             "edge_u_s": u,
         }
         for start, end, value, error, last_s in zip(*(x.tolist() for x in columns), strict=True)
     ]
+
+
+def _known(value: int | None) -> int | None:
+    """None for a character whose beginning the record does not hold: it has no value to tell."""
+    return None if value == UNKNOWN else value
 
 
 def _words(errors: int) -> list[str]:

@@ -31,7 +31,7 @@ MOST_SAMPLES_FOR_TICKS = 2_000_000
 class Box:
     """One decoded character over its lane; `flaw` says in words what is wrong with it."""
 
-    value: int
+    value: int | None
     start_s: float
     end_s: float
     flaw: str = ""

@@ -19,11 +19,17 @@ SPACE_MARK = "␣"
 ESCAPES = {0x09: "\\t", 0x0A: "\\n", 0x0D: "\\r"}
 
 
-def mark(value: int) -> str:
+UNSEEN = "?"
+"""A character of which the record shows a part only."""
+
+
+def mark(value: int | None) -> str:
     """One mark for one value: `A`, `␣`, `\\r`, `\\x80`; a backslash is doubled.
 
     Control characters as programmers write them: their Unicode pictures are missing in many fonts.
     """
+    if value is None:
+        return UNSEEN
     if value == 0x20:
         return SPACE_MARK
     if value == 0x5C:
@@ -33,13 +39,15 @@ def mark(value: int) -> str:
     return ESCAPES.get(value, f"\\x{value:02x}")
 
 
-def marks(values: Iterable[int]) -> str:
+def marks(values: Iterable[int | None]) -> str:
     """Several characters in a row, each as its mark."""
     return "".join(mark(v) for v in values)
 
 
-def short_name(value: int) -> str:
+def short_name(value: int | None) -> str:
     """What fits into a drawn box: `A`, `␣`, `CR`, `80` (hexadecimal)."""
+    if value is None:
+        return UNSEEN
     if value == 0x20:
         return SPACE_MARK
     if 0x21 <= value <= 0x7E:
@@ -49,8 +57,10 @@ def short_name(value: int) -> str:
     return "DEL" if value == 0x7F else f"{value:02X}"
 
 
-def spoken(value: int) -> str:
+def spoken(value: int | None) -> str:
     """For tables and screen readers: `A (0x41)`, `space (0x20)`, `CR (0x0D)`, `0x80`."""
+    if value is None:
+        return "cut off"
     if value == 0x20:
         return "space (0x20)"
     if 0x21 <= value <= 0x7E:

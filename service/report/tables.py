@@ -226,7 +226,7 @@ def _measurement(document: Document, name: str) -> Mapping[str, Any] | None:
     return next((m for m in document["measurements"] if m["name"] == name), None)
 
 
-def sent_and_echoed(document: Document) -> tuple[list[int], list[int]]:
+def sent_and_echoed(document: Document) -> tuple[list[int | None], list[int | None]]:
     """Values on the wires, in order of time: what the to-target and the from-target line carried."""
     lines = document["lines"]
     to_target, from_target = ([c["value"] for c in lines[role]["characters"]] for role in ROLES)

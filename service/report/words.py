@@ -73,7 +73,7 @@ def setting_name(name: str) -> str:
     return printable(words_of(name.removesuffix(ending)))
 
 
-def payload_marks(values: Sequence[int] | bytes, most: int = 40) -> str:
+def payload_marks(values: Sequence[int | None] | bytes, most: int = 40) -> str:
     """Visible, and cut with a count where it is long."""
     rest = len(values) - most
     return marks(values[:most]) + (f" … and {rest} more" if rest > 0 else "")

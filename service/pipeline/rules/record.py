@@ -27,6 +27,8 @@ def no_activity(evidence: Evidence) -> Iterator[Finding]:
         return
     if noise.hides_signal(evidence, TO_TARGET):
         return  # `noisy` says so
+    if _per_bit(evidence, TO_TARGET, least=evidence.expectation.limits.samples_per_bit_min):
+        return  # `too-few-samples` says so
     held = [r.flat_v for _, r in evidence.readings(TO_TARGET) if r.flat_v is not None]
     detail = f"it holds {volts(median(held))}" if held else "no levels could be told"
     answers = sum(len(r.characters) for _, r in evidence.readings(FROM_TARGET))
@@ -176,7 +178,7 @@ def too_few_samples(evidence: Evidence) -> Iterator[Finding]:
     limits = evidence.expectation.limits
     for role in ROLES:
         line = evidence.lines[role]
-        found = line.samples_per_bit
+        found = line.samples_per_bit or _per_bit(evidence, role, least=limits.samples_per_bit_min)
         if found is not None and found < limits.samples_per_bit_warn:
             refused = found < limits.samples_per_bit_min
             detail = f"{found:.3g} a bit on the {line_words(role)}" + (
@@ -196,6 +198,16 @@ def too_few_samples(evidence: Evidence) -> Iterator[Finding]:
             )
             facts = {"quantities": steep, "under_s": under}
             yield make_finding("too-few-samples", role, detail + ".", severity=INFO, evidence=facts)
+
+
+def _per_bit(evidence: Evidence, role: str, least: float) -> float | None:
+    """Samples a bit of a line that moves and on which no character could be read, where they are fewer."""
+    baud = evidence.expectation.baud
+    moving = [r for _, r in evidence.readings(role) if r.levels is not None and not len(r.characters)]
+    if baud is None or not moving:
+        return None
+    found = 1 / (baud * moving[0].trace.interval_s)
+    return found if found < least else None
 
 
 def rate_ambiguous(evidence: Evidence) -> Iterator[Finding]:

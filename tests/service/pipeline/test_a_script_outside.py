@@ -15,6 +15,9 @@ from numpy.typing import NDArray
 from service.files.csv_trace import parse_csv
 from service.pipeline.readings import FrameFormat
 from service.pipeline.trace import Shot, Trace
+from service.report import render_report
+from service.report.meta import ReportMeta
+from service.report.text import text_page
 from tests.reference import one_pole
 from tests.service.pipeline.two_lines import BLIND, KNOWN, WIRE, bench, judged, said, values, verdict
 
@@ -185,3 +188,29 @@ def test_a_shifted_ttl_line_is_told_by_the_other_one() -> None:
     assert said(judged(weak, expectation=replace(KNOWN, logic="5-ttl"))) == {
         ("level-out-of-limits", "from_target")
     }
+
+
+def test_a_line_sampled_too_coarsely_to_be_read_is_not_called_dead() -> None:
+    """One and a half samples a bit: the probe is where it should be, the sample interval is not."""
+    document = judged(bench(TEXT, wire=replace(WIRE, interval_s=1 / (1.5 * BAUD))))
+    assert ("too-few-samples", "to_target") in said(document)
+    assert ("no-activity", "to_target") not in said(document)
+    assert document["verdict"] == "inconclusive"
+
+
+def test_a_character_whose_beginning_was_not_recorded_has_no_value() -> None:
+    """It is there, with `cut`, and null where a value would be a guess."""
+    shot = bench(TEXT, gap_s=2e-5)
+    late = int(8.49e-4 / shot.to_target.interval_s)
+    cut = [
+        replace(t, codes=t.codes[late:], start_s=t.start_s + late * t.interval_s)
+        for t in (shot.to_target, shot.from_target)
+    ]
+    document = judged(Shot(*cut))
+    heads = [document["lines"][role]["characters"][0] for role in ("to_target", "from_target")]
+    assert [c["errors"] for c in heads] == [["cut"], ["cut"]]
+    assert [c["value"] for c in heads] == [None, None]
+    page = text_page(document, "cut")
+    assert "?" in page
+    assert "-1" not in page
+    assert "cut off" in render_report(document, [Shot(*cut)], ReportMeta(title="cut"))
