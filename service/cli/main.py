@@ -106,5 +106,7 @@ COMMANDS = {
     "item": "item",
     "claim": "claim",
     "give-back": "claim",
+    "history": "history",
+    "baseline": "history",
 }
 """Each command and the module that it stands in: a command imports no other one."""

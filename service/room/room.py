@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from service.room.baselines import Baselines
+from service.room.history import History
 from service.room.inventory import Inventory
 from service.room.presence import Presence
 from service.room.standings import Standings
@@ -20,6 +22,8 @@ class Room:
     inventory: Inventory
     standings: Standings
     presence: Presence
+    history: History
+    baselines: Baselines
 
 
 def room_of(store: RunStore, stations: Sequence[Station], clock: Clock) -> Room:
@@ -30,4 +34,6 @@ def room_of(store: RunStore, stations: Sequence[Station], clock: Clock) -> Room:
         inventory=inventory,
         standings=Standings(store.database, inventory, clock),
         presence=Presence(store.database, known, clock),
+        history=History(store.database, inventory, clock),
+        baselines=Baselines(store.database, inventory, clock),
     )

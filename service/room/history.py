@@ -1,0 +1,206 @@
+"""Each measured number over time: of a station, of a thing through all its places, and of the whole room."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+
+import numpy as np
+import sqlalchemy as sa
+
+from service import tables as t
+from service.database import Database
+from service.errors import NotFound
+from service.pipeline.blame import Blame, Observation, blame
+from service.pipeline.numbers import with_uncertainty
+from service.pipeline.trend import FEWEST
+from service.room.courses import Course, Point, course_of
+from service.room.inventory import Inventory
+from service.room.items import LINES, Placement, is_about, subject_of
+from service.run_record import Clock, timestamp
+
+POINTS_MAX = 5000
+COMPARED_DAYS = 14.0
+"""Mornings that are compared: enough for two placements of a probe, few enough for one spread."""
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """One number over all stations: whether something stands out, and what."""
+
+    name: str
+    unit: str
+    values: int
+    spread: float
+    """Standard deviation of a single value when nothing is wrong (robust, within places and things)."""
+    found: Blame
+    words: str
+
+
+@dataclass(frozen=True)
+class History:
+    """What checks have measured. Only those that came to an end count."""
+
+    database: Database
+    inventory: Inventory
+    clock: Clock
+
+    def names(self, station: str) -> list[str]:
+        """What was measured there, in alphabetical order."""
+        m = t.measurements.c
+        query = (
+            sa.select(m.name)
+            .join(t.runs, t.runs.c.id == m.run_id)
+            .where(m.station == station, m.value.is_not(None), *_of_checks())
+        )
+        with self.database.reading() as connection:
+            return sorted(connection.execute(query.distinct()).scalars())
+
+    def of_station(self, station: str, name: str, since: str = "") -> Course:
+        """The course of one number of the station. NotFound names those that there are."""
+        points = self._points(t.measurements.c.station == station, t.measurements.c.name == name, since=since)
+        if not points:
+            there = ", ".join(self.names(station)) or "nothing yet"
+            raise NotFound(f"{station} has no values of {name[:80]!r}; it has {there}")
+        return course_of(name, points)
+
+    def courses_of_station(self, station: str, since: str = "") -> list[Course]:
+        """All numbers of the station by name."""
+        return _courses(self._points(t.measurements.c.station == station, since=since), lambda p: p.name)
+
+    def of_item(self, item_id: str, name: str | None = None) -> list[Course]:
+        """Every number that speaks of the thing, through all its places; of a probe without its line's name.
+
+        NotFound: there is no such thing.
+        """
+        item = self.inventory.one(item_id)
+        found: list[Point] = []
+        for at in self.inventory.placements(item=item_id):
+            subject = subject_of(item.kind, at.place)
+            within = [t.measurements.c.station == at.station, t.measurements.c.at >= at.since]
+            within += [t.measurements.c.at < at.until] if at.until is not None else []
+            found += self._points(*within, subject=subject)
+
+        def shown(point: Point) -> str:
+            return point.name.rsplit(".", 1)[-1] if item.kind == "probe" else point.name
+
+        courses = _courses(sorted(found, key=lambda p: p.at), shown)
+        return [course for course in courses if name in (None, course.name)]
+
+    def compare(self, name: str, days: float = COMPARED_DAYS) -> Comparison:
+        """Hold one number of all stations and things side by side; `name` without the line.
+
+        NotFound: too few values.
+        """
+        m = t.measurements.c
+        names = [name, *(f"{line}.{name}" for line in LINES)]
+        since = timestamp(self.clock() - timedelta(days=days))
+        points = self._points(m.name.in_(names), since=since)
+        spread = _spread(points)
+        if len(points) < FEWEST or spread is None:
+            raise NotFound(f"too few values of {name[:80]!r} in the last {days:g} days to compare stations")
+        found = blame([Observation(p.value, _things(p)) for p in points], spread)
+        unit = points[-1].unit
+        return Comparison(name, unit, len(points), spread, found, _in_words(found, name, unit))
+
+    def _points(
+        self, *wanted: sa.ColumnElement[bool], since: str = "", subject: str | None = None
+    ) -> list[Point]:
+        """Oldest first, the newest POINTS_MAX of them."""
+        m = t.measurements.c
+        columns = (m.at, m.run_id, m.station, m.name, m.value, m.u, m.unit, m.verdict, m.subject)
+        query = (
+            sa.select(*columns, m.least, m.greatest)
+            .join(t.runs, t.runs.c.id == m.run_id)
+            .where(*wanted, m.value.is_not(None), m.at >= since, *_of_checks())
+            .order_by(m.at.desc(), m.position)
+            .limit(POINTS_MAX)
+        )
+        with self.database.reading() as connection:
+            rows = list(connection.execute(query))[::-1]
+        spoken = [row for row in rows if subject is None or is_about(row.subject, subject)]
+        places: dict[str, list[Placement]] = defaultdict(list)
+        for placement in self.inventory.placements():
+            places[placement.station].append(placement)
+        return [_point(row, places[row.station]) for row in spoken]
+
+
+def _of_checks() -> tuple[sa.ColumnElement[bool], ...]:
+    return (t.runs.c.kind == "check", t.runs.c.state == "done")
+
+
+def _point(row: Any, placements: Sequence[Placement]) -> Point:
+    there = [p for p in placements if p.since <= row.at and (p.until is None or row.at < p.until)]
+    kinds = {p.place: "probe" if p.place in LINES else p.place for p in there}
+    things = {p.place: p.item for p in there if _concerns(row.subject, subject_of(kinds[p.place], p.place))}
+    return Point(
+        at=row.at,
+        run=row.run_id,
+        station=row.station,
+        name=row.name,
+        value=row.value,
+        u=row.u,
+        unit=row.unit or "",
+        verdict=row.verdict,
+        least=row.least,
+        greatest=row.greatest,
+        things=things,
+    )
+
+
+def _concerns(subject: str | None, thing: str) -> bool:
+    """A number without a subject resolves to all that is there."""
+    return subject is None or is_about(subject, thing)
+
+
+def _courses(points: Sequence[Point], key: Callable[[Point], str]) -> list[Course]:
+    by_name: dict[str, list[Point]] = defaultdict(list)
+    for point in points:
+        by_name[key(point)].append(point)
+    return [course_of(name, by_name[name]) for name in sorted(by_name)]
+
+
+def _things(point: Point) -> dict[str, str]:
+    line = point.name.split(".")[0] if "." in point.name else ""
+    place = f"{point.station} {line}".strip()
+    things = {"day": point.at[:10], "station": point.station, "place": place}
+    things |= {"probe" if where in LINES else where: item for where, item in point.things.items()}
+    return things if line else {k: v for k, v in things.items() if k != "place"}
+
+
+def _spread(points: Sequence[Point]) -> float | None:
+    """From the differences of neighbours that were measured at the same place with the same things."""
+    by_place: dict[tuple[tuple[str, str], ...], list[float]] = defaultdict(list)
+    for point in points:
+        same = tuple(sorted((k, v) for k, v in _things(point).items() if k != "day"))
+        by_place[same].append(point.value)
+    steps = np.concatenate([np.diff(values) for values in by_place.values()]) if by_place else np.array([])
+    if len(steps) < FEWEST:
+        return None
+    usual = 1.4826 * float(np.median(np.abs(steps))) / 2**0.5
+    smallest = 1e-9 * max(abs(point.value) for point in points)
+    return max(usual, smallest, 1e-300)
+
+
+def _in_words(found: Blame, name: str, unit: str) -> str:
+    if not found.things:
+        return f"{name}: no station and no thing stands out"
+    shift = with_uncertainty(found.shift, found.u, unit)
+    named = [KIND_WORDS.get(kind, kind) + f" {thing}" for kind, thing in found.things]
+    if found.decided:
+        return (
+            f"{name}: {named[0]} is off by {shift} wherever it is"
+            if found.things[0][0] in MOVES
+            else (f"{name}: all of {named[0]} is off by {shift}")
+        )
+    return (
+        f"{name}: {' or '.join(named)} is off by {shift}; to tell which, put the probe on another line or "
+        "station for two checks"
+    )
+
+
+KIND_WORDS = {"day": "the day", "place": "the channel on", "station": "station"}
+MOVES = ("probe", "scope", "bridge", "board", "pc", "supply")
