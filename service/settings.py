@@ -26,6 +26,7 @@ class Settings:
     lock_wait_s: float
     worker: bool
     run_limit_s: float
+    checks_at_once: int
     queue_max: int
     upload_max_bytes: int
     key_hours: float
@@ -188,6 +189,12 @@ SETTINGS: tuple[Setting, ...] = (
         600.0,
         "seconds that a run may be at the bench, unless its request says otherwise",
         _number(float, 1, 86_400),
+    ),
+    Setting(
+        "checks_at_once",
+        6,
+        "stations that one process checks at the same time; checks with a person do not count",
+        _number(int, 1, 200),
     ),
     Setting("queue_max", 100, "runs that may wait for one station", _number(int, 1, 100_000)),
     Setting(

@@ -112,7 +112,7 @@ def build(
         locks=StationLocks(settings.locks, settings.lock_wait_s),
         work={
             "echo-test": _echo_work(echo_test or _echo_test),
-            "check": check_work(store, clock),
+            "check": check_work(store, clock, settings.checks_at_once),
             **(work or {}),
         },
         render_report=render_report or _render_report,

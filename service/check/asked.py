@@ -9,6 +9,7 @@ from typing import Any
 from service.errors import BadInput
 
 GUIDED, TRIGGER, WIGGLE, BEFORE_TERM = "guided", "trigger", "wiggle", "before-term"
+MOST_REPEATS = 50
 WITH_A_PERSON = (GUIDED, WIGGLE, BEFORE_TERM)
 """Parts that wait for somebody at the bench; such a run is served like one that a person waits for."""
 
@@ -24,12 +25,16 @@ class Asked:
     meter: str | None = None
     alone: bool = False
     """Nobody is at the bench: bench-or-board leaves out what needs hands."""
+    repeats: int | None = None
+    """The unattended check so many times over, for a baseline."""
 
     def __post_init__(self) -> None:
         if self.metered_volts is not None and not self.meter:
             raise BadInput("a metered voltage needs the meter that measured it: state its name or number")
         if self.metered_volts is not None and not self.metered_volts > 0:
             raise BadInput(f"the metered voltage must be above zero, was {self.metered_volts:g} V")
+        if self.repeats is not None and not 2 <= self.repeats <= MOST_REPEATS:
+            raise BadInput(f"repeats must be 2 to {MOST_REPEATS}, was {self.repeats}")
         if self.set_right and TRIGGER not in self.only:
             raise BadInput("only the trigger can be set right: ask for the part trigger with it")
 

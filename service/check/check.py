@@ -14,7 +14,7 @@ from service.check.context import Context
 from service.check.diagnosis import diagnose, explained, steps_of
 from service.check.document import check_document
 from service.check.seeing import STEPS
-from service.check.unattended import Found, look_unattended, reached
+from service.check.unattended import Found, look_repeatedly, look_unattended, reached
 from service.errors import BadInput
 from service.hooks import RunHooks
 from service.stations import Station
@@ -73,7 +73,14 @@ def parts_of(only: Sequence[str]) -> tuple[str, ...]:
 
 def _do(station: Station, hooks: RunHooks, context: Context, names: Sequence[str]) -> Found:
     steps = [name for name in STEPS if name in names]
-    return look_unattended(station, hooks, context, steps) if steps else Found()
+    if not steps:
+        return Found()
+    found = look_unattended(station, hooks, context, steps)
+    repeats = context.asked.repeats
+    if found.not_seen or repeats is None:
+        return found
+    told = {"repeats": look_repeatedly(station, hooks, context, repeats)}
+    return dataclasses.replace(found, more={**found.more, **told})
 
 
 def _trigger(station: Station, hooks: RunHooks, context: Context) -> Found:

@@ -17,6 +17,7 @@ from service.check.context import Context
 from service.check.instrument import of_instrument, of_queue
 from service.check.items import CheckItem
 from service.check.panel import as_document
+from service.check.repeats import repeated
 from service.check.resting import of_rest
 from service.check.seeing import STEPS, Seen, see
 from service.check.steady import of_trigger
@@ -59,6 +60,26 @@ def look_unattended(
         return second
     items, findings = merged(first.items, first.findings, second.items, second.findings, again)
     return dataclasses.replace(first, items=items, findings=findings, more={**first.more, "again": again})
+
+
+def look_repeatedly(station: Station, hooks: RunHooks, context: Context, repeats: int) -> dict[str, Any]:
+    """Every item's numbers over so many looks without a touch, and their scatter, as JSON.
+
+    Raises:
+        NotReachable, RequestError, RunCancelled.
+    """
+
+    def look(number: int) -> tuple[CheckItem, ...]:
+        hooks.progress("repeat", f"{number} of {repeats}", 0.6 + 0.35 * number / repeats)
+        labelled = dataclasses.replace(relabelled(hooks, f"repeat {number}: "), progress=_silent)
+        with open_bench(dataclasses.replace(station, leave_as_found=True), labelled) as bench:
+            return weigh(station, see(bench, tuple(STEPS)), context).items
+
+    return repeated(look, repeats)
+
+
+def _silent(_step: str, _message: str, _fraction: float) -> None:
+    """Twenty repeats would tell the same steps twenty times."""
 
 
 def _look(station: Station, hooks: RunHooks, context: Context, steps: Sequence[str]) -> Found:

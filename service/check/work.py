@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 from typing import Any
 
 from service.check.asked import Asked, asked_of
+from service.check.turns import Turns
 from service.hooks import RunHooks
 from service.run_record import Clock, Run, new_run
 from service.runs import Work
@@ -15,8 +17,13 @@ from service.store import RunStore
 KIND = "check"
 
 
-def check_work(store: RunStore, clock: Clock) -> Work:
-    """What the service does for a run of this kind; the request may say what `Asked` has."""
+def check_work(store: RunStore, clock: Clock, at_once: int) -> Work:
+    """What the service does for a run of this kind; the request may say what `Asked` has.
+
+    `at_once`: so many stations at the same time in this process.
+    """
+
+    turns = Turns(at_once)
 
     def work(station: Station, run: Run, hooks: RunHooks) -> dict[str, Any]:
         from service.check.check import run_check  # the instrument side: loaded with the first check
@@ -24,7 +31,8 @@ def check_work(store: RunStore, clock: Clock) -> Work:
 
         asked = asked_of(run.request)
         context = dataclasses.replace(context_for(station, run.id, store, clock), asked=asked)
-        return run_check(station, hooks, context, asked.only)
+        with contextlib.nullcontext() if asked.with_a_person else turns.one(hooks):
+            return run_check(station, hooks, context, asked.only)
 
     return work
 

@@ -31,6 +31,8 @@ def add(commands: Any) -> None:
     command.add_argument("--set-right", action="store_true", help="with --only trigger: set it right")
     command.add_argument("--metered-volts", type=float, metavar="V", help="with --guided: a measured source")
     command.add_argument("--meter", metavar="ID", help="the meter that measured it")
+    command.add_argument("--alone", action="store_true", help="nobody is at the bench")
+    command.add_argument("--repeats", type=int, metavar="N", help="so many times over, for a baseline")
     command.add_argument("--at-once", type=int, metavar="N", help="stations at the same time (4)", default=4)
     command.add_argument("--stations", metavar="FILE", help="the stations file (stations.toml)")
     command.add_argument("--data", metavar="DIR", help="folder of runs and reports (benchwarden-data)")
@@ -86,7 +88,8 @@ def _chosen(arguments: argparse.Namespace, wiring: Wiring) -> list[Station]:
 def _asked(arguments: argparse.Namespace) -> Asked:
     from service.check.asked import asked_of
 
-    given = {name: getattr(arguments, name) for name in ("guided", "set_right", "metered_volts", "meter")}
+    names = ("guided", "set_right", "metered_volts", "meter", "alone", "repeats")
+    given = {name: getattr(arguments, name) for name in names}
     return asked_of(given | {"only": [name for name in (arguments.only or "").split(",") if name]})
 
 

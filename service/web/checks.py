@@ -37,6 +37,12 @@ class CheckIn(BaseModel):
         list[Annotated[str, Field(max_length=40)]],
         Field(max_length=20, description="Parts of the check by name, e.g. instrument, idle, traffic."),
     ] = []
+    alone: Annotated[
+        bool, Field(description="Nobody is at the bench: bench-or-board leaves out what needs hands.")
+    ] = False
+    repeats: Annotated[
+        int | None, Field(ge=2, le=50, description="So many times over, without a touch: for a baseline.")
+    ] = None
     priority: Annotated[
         Priority | None,
         Field(description="check: behind all else (usual without a person)."),
