@@ -31,6 +31,7 @@ from service.web import (
 from service.web.description import describe
 from service.web.door import Door
 from service.web.guard import Guard
+from service.web.head import HeadToo
 from service.web.models import BASE
 from service.web.problems import add_problem_handlers
 from service.web.rules import Rules
@@ -73,6 +74,7 @@ def create_app(wiring: Wiring) -> FastAPI:
     app.state.wiring = wiring
     add_problem_handlers(app)
     app.add_middleware(Door, access=wiring.access, store=wiring.store, rules=Rules(calls_of_all_parts()))
+    app.add_middleware(HeadToo)
     app.add_middleware(
         Guard,
         hosts=LOOPBACK_NAMES | {wiring.settings.host.lower(), *wiring.settings.names},

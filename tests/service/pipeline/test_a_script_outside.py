@@ -202,15 +202,15 @@ def test_a_character_whose_beginning_was_not_recorded_has_no_value() -> None:
     """It is there, with `cut`, and null where a value would be a guess."""
     shot = bench(TEXT, gap_s=2e-5)
     late = int(8.49e-4 / shot.to_target.interval_s)
-    cut = [
+    to, back = (
         replace(t, codes=t.codes[late:], start_s=t.start_s + late * t.interval_s)
         for t in (shot.to_target, shot.from_target)
-    ]
-    document = judged(Shot(*cut))
+    )
+    document = judged(Shot(to, back))
     heads = [document["lines"][role]["characters"][0] for role in ("to_target", "from_target")]
     assert [c["errors"] for c in heads] == [["cut"], ["cut"]]
     assert [c["value"] for c in heads] == [None, None]
     page = text_page(document, "cut")
     assert "?" in page
     assert "-1" not in page
-    assert "cut off" in render_report(document, [Shot(*cut)], ReportMeta(title="cut"))
+    assert "cut off" in render_report(document, [Shot(to, back)], ReportMeta(title="cut"))
