@@ -22,6 +22,7 @@ from service.pipeline.arrays import lengths
 from service.pipeline.characters import Frames
 from service.pipeline.line_fit import SharedSlope, fit_shared_slope, inner
 from service.pipeline.readings import BREAK, CUT, FRAMING, Characters, LineReading, Value
+from service.pipeline.uncertainty import combined
 
 SOME = 512
 """Residuals that their median is taken of, about."""
@@ -29,6 +30,8 @@ ODD = 12.0
 """Residuals beyond so many times their median (eight standard deviations) are not noise ..."""
 ODD_BITS = 0.01
 """... unless they are below this, in bit times."""
+SURELY = 4.0
+"""Standard deviations within which all edges of a record lie."""
 PRIOR = 30.0
 """Degrees of freedom that the predicted edge noise counts for."""
 
@@ -110,11 +113,13 @@ def _fit(
     return fit if np.isfinite(fit.slope) else None
 
 
-def value_of(fit: SharedSlope, predicted_s: float | None) -> Value | None:
+def value_of(fit: SharedSlope, predicted_s: float | None, bound_s: float = 0.0) -> Value | None:
     """The slope with its expanded uncertainty; `predicted_s` is the edge noise expected from noise and slope,
-    s.
+    s. Without a prediction the residuals stand alone; without residuals either there is no honest answer.
 
-    Without a prediction the residuals stand alone; without residuals either there is no honest answer.
+    `bound_s`: greatest error of an edge beside its noise, where the samples do not show the edges. Such
+    errors may all pull one way, so the worst that they can do to the slope counts, or what the edges
+    themselves leave open, if that is less.
     """
     freedom = max(fit.degrees_of_freedom, 0)
     prior, prior_s = (0.0, 0.0) if predicted_s is None else (PRIOR, predicted_s)
@@ -123,7 +128,30 @@ def value_of(fit: SharedSlope, predicted_s: float | None) -> Value | None:
     squares = inner(fit.residuals, fit.residuals)
     variance = (prior * prior_s**2 + squares) / (prior + freedom)
     u = student_95(prior + freedom) * (variance / fit.sxx) ** 0.5
+    if bound_s > 0:
+        u = min(combined(u, bound_s * float(np.abs(fit.dx).sum()) / fit.sxx),
+                left_open(fit, bound_s + SURELY * prior_s))  # fmt: skip
     return Value(fit.slope, u, u, "s")
+
+
+def left_open(fit: SharedSlope, bound_s: float) -> float:
+    """Distance of the slope from the farther end of all slopes that put no edge more than `bound_s` from its
+    place in its frame; infinite where none does.
+
+    A slope does when it does for each pair of edges of each frame (intervals of which each two meet, all
+    meet), so the ends come from the pairs.
+    """
+    frame = np.arange(len(fit.firsts)).repeat(lengths(fit.firsts, len(fit.dx)))
+    least, most = -np.inf, np.inf
+    for lag in range(1, len(frame)):
+        pairs = np.flatnonzero(frame[lag:] == frame[:-lag])
+        if not len(pairs):
+            break
+        apart = fit.dx[pairs + lag] - fit.dx[pairs]
+        late = fit.residuals[pairs + lag] - fit.residuals[pairs]
+        least = max(least, float(((late - 2 * bound_s) / apart).max()))
+        most = min(most, float(((late + 2 * bound_s) / apart).min()))
+    return max(most, -least) if most > least else np.inf
 
 
 def pooled_bit_time(readings: Sequence[LineReading]) -> Value | None:

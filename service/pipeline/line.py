@@ -95,7 +95,8 @@ def framed_reading(
     levels = levels_of(trace, states, beyond)
     timed = refine_edges(trace, line.codes, levels, framing.edges, (clock or framing).bit_time_s)
     if timed is not None and framing.fit is not None:
-        framing = retimed(framing, timed.edges, setting.frame)
+        if timed.edges is not framing.edges:
+            framing = retimed(framing, timed.edges, setting.frame)
         notes = notes | {
             "edge_sigma_s": timed.sigma_s,
             "edge_shape": timed.shape,
@@ -105,7 +106,9 @@ def framed_reading(
     samples_per_bit = clock.bit_time_s / trace.interval_s
     bit_time = None
     if clock.fit is not None and samples_per_bit >= TIMING_SAMPLES:
-        bit_time = value_of(clock.fit, None if timed is None else timed.sigma_s)
+        bit_time = value_of(
+            clock.fit, None if timed is None else timed.sigma_s, 0.0 if timed is None else timed.bound_s
+        )
     return LineReading(
         trace=trace,
         levels=levels,

@@ -65,8 +65,10 @@ class SharedSlope:
     slope: float
     sxx: float
     """Sum over the groups of squared distances of x from the group's mean: variance of slope = s^2 / sxx."""
+    dx: NDArray[np.float64]
+    """Shape (points,), in the order of the points: distance of x from its group's mean."""
     residuals: NDArray[np.float64]
-    """Shape (points,), in the order of the points."""
+    """The same of y, less the slope."""
     firsts: NDArray[np.int64]
     """Shape (groups,): first point of each group."""
     degrees_of_freedom: int
@@ -86,4 +88,4 @@ def fit_shared_slope(
     sxx = inner(dx, dx)
     slope = inner(dx, dy) / sxx if sxx > 0 else float("nan")
     dy -= slope * dx
-    return SharedSlope(slope, sxx, dy, firsts, len(x) - len(firsts) - 1)
+    return SharedSlope(slope, sxx, dx, dy, firsts, len(x) - len(firsts) - 1)

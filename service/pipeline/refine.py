@@ -31,17 +31,18 @@ from service.pipeline.trace import Trace
 
 MOST_EDGES = 2048
 """From so many edges the record gives the bit time to 0.02 ppm, a thousandth of what a time base is good for:
-interpolated times will do, and a long record is read at full speed."""
+interpolated times will do, and a long record is read at full speed. Only where the samples do not show the
+edges is that told."""
 STRIDES = (24, 12, 6, 3, 1, 1)
 """Steps of RISE_GRID in which the rise time is sought."""
 UNSEEN = 1.6
 """Rise time, in samples, below which one shape cannot be told from another: a bell curve is taken."""
 LEAST = round(math.log(MIN_RISE) / math.log(RISE_GRID))
-UNRESOLVED = ((0.5, 0.45), (1.0, 0.2), (1.8, 0.04), (2.5, 0.0))
-"""(samples an edge, error of its time in samples) where the samples do not show the shape. With none on the
-edge it lies anywhere between two, 1/sqrt(12) = 0.29 (rectangular, JCGM 100 4.3.7), and where bits are nearly
-whole samples long these errors run with the edge's number instead of averaging out: half as much again. With
-one or two, a ramp or a one-pole edge is taken for a bell. Measured at such rates, the worst there are.
+UNRESOLVED = ((0.5, 0.5), (0.7, 0.37), (0.9, 0.31), (1.3, 0.24), (1.75, 0.11), (2.1, 0.03), (2.5, 0.0))
+"""(samples an edge, greatest error of its time in samples) where the samples do not show the shape. With none
+on the edge it lies anywhere between two; with one or two, a ramp or a one-pole edge is taken for a bell. The
+error goes with the edge's place among the samples, and does not average out where bits are nearly whole
+samples long. Measured over shapes, rise times, places and rates (tests/bench/unresolved.py), the worst.
 """
 FEW_SAMPLES = 2.5
 """Samples an edge from which its shape shows ..."""
@@ -58,6 +59,8 @@ class Refined:
     edges: Edges
     sigma_s: float
     """Expected standard deviation of one edge time."""
+    bound_s: float
+    """Greatest error beside it, where the samples do not show the edges (UNRESOLVED); else 0."""
     rise_s: float
     """10-90 % time of the template."""
     shape: str
@@ -85,12 +88,12 @@ class _Places:
 def refine_edges(
     trace: Trace, codes: NDArray[Any], levels: Levels, edges: Edges, bit_time_s: float
 ) -> Refined | None:
-    """The edges with template times; None where there is no room for windows or nothing to gain.
+    """The edges with template times; None where there is no room for windows or nothing to gain or to tell.
 
     `codes` are the trace's, contiguous. Edges too near the record's ends keep their times, and so do all
     where template times would be out of order (the template does not fit).
     """
-    if not 0 < len(edges) <= MOST_EDGES:
+    if len(edges) == 0:
         return None
     places = _Places(
         codes,
@@ -98,14 +101,18 @@ def refine_edges(
         edges.rising if trace.volts_per_code > 0 else ~edges.rising,
         (levels.low_code, levels.high_code),
     )
-    shape = _find_shape(places, int(bit_time_s / trace.interval_s / 2))
+    room, many = int(bit_time_s / trace.interval_s / 2), len(edges) > MOST_EDGES
+    shape = _bell(places, room) if many else _find_shape(places, room)
     if shape is None:
         return None
+    sigma = _expected_sigma(shape, levels.noise_v / levels.amplitude_v) * trace.interval_s
+    bound = _greatest_error(shape) * trace.interval_s
+    if many:
+        return Refined(edges, sigma, bound, shape.rise * trace.interval_s, shape.name) if bound > 0 else None
     times = trace.start_s + _template_positions(places, shape) * trace.interval_s
     if (times[1:] > times[:-1]).all():
         edges = Edges(times, edges.rising, edges.glitches)
-    sigma = _expected_sigma(shape, levels.noise_v / levels.amplitude_v)
-    return Refined(edges, sigma * trace.interval_s, shape.rise * trace.interval_s, shape.name)
+    return Refined(edges, sigma, bound, shape.rise * trace.interval_s, shape.name)
 
 
 def _template_positions(places: _Places, shape: Shape) -> NDArray[np.float64]:
@@ -121,14 +128,18 @@ def _template_positions(places: _Places, shape: Shape) -> NDArray[np.float64]:
 
 def _expected_sigma(shape: Shape, noise_over_swing: float) -> float:
     """Standard deviation of one edge time, samples."""
-    rises, errors = zip(*UNRESOLVED, strict=True)
-    unresolved = float(np.interp(shape.rise, rises, errors))
     rest = DOUBTFUL_SHAPE * (FEW_SAMPLES / max(shape.rise, FEW_SAMPLES)) ** 2
-    return math.hypot(noise_over_swing * shape.error, unresolved, rest)
+    return math.hypot(noise_over_swing * shape.error, rest)
 
 
-def _find_shape(places: _Places, room: int) -> Shape | None:
-    """The template that fits some of the edges best; `room` samples on each side belong to one edge."""
+def _greatest_error(shape: Shape) -> float:
+    """Of an edge time, samples, beside noise, where the samples do not show the edge."""
+    rises, errors = zip(*UNRESOLVED, strict=True)
+    return float(np.interp(shape.rise, rises, errors))
+
+
+def _rise(places: _Places, room: int) -> tuple[float, int] | None:
+    """Rise time of some of the edges and half the window that shows them, in samples."""
     half, rise = min(room, LOOK), 1.0
     for _ in range(2):
         some = _some(places, half)
@@ -136,6 +147,25 @@ def _find_shape(places: _Places, room: int) -> Shape | None:
             return None
         rise = rise_from_area(places.windows(some, half), places.positions[some])
         half = min(room, math.ceil(0.8 * rise) + 1)
+    return rise, half
+
+
+def _bell(places: _Places, room: int) -> Shape | None:
+    """A template of about the right rise time."""
+    found = _rise(places, room)
+    return (
+        None
+        if found is None
+        else shape_table("bell", round(math.log(found[0]) / math.log(RISE_GRID)), found[1])
+    )
+
+
+def _find_shape(places: _Places, room: int) -> Shape | None:
+    """The template that fits some of the edges best; `room` samples on each side belong to one edge."""
+    found = _rise(places, room)
+    if found is None:
+        return None
+    rise, half = found
     some = _some(places, half)  # the window may have grown past the record's ends
     return _best_table(places.windows(some, half), places.positions[some], rise) if len(some) else None
 

@@ -19,8 +19,9 @@ from tests.bench.speed import speed_figures
 from tests.bench.startup import startup_figures
 from tests.bench.timing import timing_figures, timing_plot
 from tests.bench.transfer import transfer_figures
+from tests.bench.unresolved import unresolved_figures
 
-PARTS = ("startup", "speed", "timing", "noise", "blind", "lines", "levels", "transfer")
+PARTS = ("startup", "speed", "timing", "unresolved", "noise", "blind", "lines", "levels", "transfer")
 
 
 def arguments(words: Sequence[str] | None = None) -> argparse.Namespace:
@@ -54,6 +55,8 @@ def main(words: Sequence[str] | None = None) -> int:
     if "timing" in parts:
         keep(timing_figures(runs(200), runs(4000)))
         plots["bit-time.svg"] = timing_plot(runs(300))
+    if "unresolved" in parts:
+        keep(unresolved_figures(runs(30)))
     if "noise" in parts:
         found, plots["error-rate.svg"] = noise_figures(runs(40))
         keep(found)

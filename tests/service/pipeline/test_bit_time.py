@@ -6,8 +6,10 @@ import math
 
 import numpy as np
 import pytest
+from scipy.optimize import linprog
 
-from service.pipeline.bit_time import student_95
+from service.pipeline.bit_time import left_open, student_95
+from service.pipeline.line_fit import fit_shared_slope
 from service.pipeline.reading import read_line
 from service.pipeline.readings import FrameFormat
 from tests.bench.bounds import bit_time_bound, bound_db, edge_sigma
@@ -119,3 +121,45 @@ def test_edges_that_the_samples_do_not_show_make_the_interval_wide_enough(
         assert value is not None
         hits += abs(value.value - 1 / baud) <= value.u_record
     assert hits >= 54
+
+
+@pytest.mark.parametrize("part", [0.0, 1e-4, 0.002, 0.03])
+@pytest.mark.parametrize("count", [1, 5, 60])
+@pytest.mark.parametrize("ratio_db", [None, 20])
+def test_ideal_steps_of_a_long_burst_at_a_whole_number_of_samples_a_bit_are_no_better_known_than_they_are(
+    part: float, count: int, ratio_db: float | None, rng: np.random.Generator
+) -> None:
+    """All edges lie alike among the samples: a hundred tell no more than one. Beyond 2048 edges as well."""
+    interval = 1 / 230_400 / (20 + part)
+    noise = 0.0 if ratio_db is None else 1.65 / 10 ** (ratio_db / 20)
+    wire = Wire(shape=ramp(0.0), range_v=8.0, interval_s=interval, noise_v=noise)
+    text = list(b"Tide 7") * count
+    trace = trace_of(text, 230_400, F8N1, wire, phase=rng.uniform(), gaps_bits=0.0, rng=rng)
+    reading = read_line(trace, baud=230_400.0, frame=F8N1)
+    assert reading.characters.values.tolist() == text
+    assert reading.bit_time_s is not None
+    assert abs(reading.bit_time_s.value - 1 / 230_400) <= reading.bit_time_s.u_record
+    assert reading.bit_time_s.u_record < 0.3 * interval
+
+
+def test_what_bounded_errors_leave_open_is_what_linear_programming_finds(rng: np.random.Generator) -> None:
+    """Slopes that put no edge more than a bound from its place: the two ends against scipy's linprog."""
+    for _ in range(20):
+        counts = rng.integers(2, 7, 4)
+        firsts = np.cumsum(counts) - counts
+        x = np.concatenate([np.cumsum(rng.integers(1, 4, n)) for n in counts]).astype(float)
+        frame = np.arange(4).repeat(counts)
+        y = 3.1 * x + rng.uniform(-0.5, 0.5, len(x))
+        fit = fit_shared_slope(x, y, firsts)
+        rows = np.column_stack([x, *(frame == n for n in range(4))]).astype(float)
+        ends = [
+            linprog(
+                [sign, 0, 0, 0, 0],
+                A_ub=np.vstack([rows, -rows]),
+                b_ub=np.concatenate([y + 0.5, 0.5 - y]),
+                bounds=(None, None),
+            ).x[0]
+            for sign in (1, -1)
+        ]
+        assert left_open(fit, 0.5) == pytest.approx(max(abs(end - fit.slope) for end in ends), rel=1e-6)
+        assert left_open(fit, 1e-3) == np.inf
