@@ -26,6 +26,7 @@ from service.errors import (
     problem_of,
 )
 from service.journal import Journal
+from service.logs import about
 from service.run_record import AT_WORK, Run, moment_of
 from service.runs import Performed
 from service.stop_signal import BenchTime, StopSignal
@@ -78,7 +79,11 @@ class Doing:
             run = self._store.read(run_id)
         except UnknownRun:
             return  # thrown away meanwhile
-        if self.closing or run.settled or run.job != int(number):
+        with about(run.id, run.station):
+            self._look_at(run, int(number))
+
+    def _look_at(self, run: Run, number: int) -> None:
+        if self.closing or run.settled or run.job != number:
             return
         if run.station not in self._stations:
             self._give_up(run, f"station {run.station} is no longer in the stations file")
@@ -143,7 +148,7 @@ class Doing:
 
     def _do(self, run: Run) -> None:
         run = replace(run, worker=self._worker)
-        with self._active_as(run) as stop:
+        with about(run.id, run.station), self._active_as(run) as stop:
             if run.state == "running" and self._too_often(run):
                 return
             if run.stop_reason:

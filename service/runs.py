@@ -19,6 +19,7 @@ from service.errors import ServiceError, StationBusy, StationClaimed, StationTak
 from service.hooks import Look, NeedsPerson, RunCancelled, RunHooks
 from service.journal import Journal
 from service.locks import StationLocks
+from service.logs import about
 from service.pipeline.trace import Shot
 from service.report.meta import ReportMeta, instrument_facts, settings_facts, software_versions
 from service.run_record import JUDGED_LABELS, Run, timestamp
@@ -92,8 +93,13 @@ def perform(
         StationClaimed: a person is at the bench; a run of the service stays in its queue.
     """
     stop = stop or StopSignal()
+    with about(run.id, station.name):
+        return _settled(run, station, tools, stop, _Hooks(run, tools, stop, progress, person))
+
+
+def _settled(run: Run, station: Station, tools: Tools, stop: StopSignal, hooks: _Hooks) -> Performed:
     try:
-        return _work(run, station, tools, _Hooks(run, tools, stop, progress, person))
+        return _work(run, station, tools, hooks)
     except (Superseded, StationTaken):
         raise
     except StationClaimed as error:

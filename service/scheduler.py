@@ -17,6 +17,7 @@ from service.access.audit import Audit
 from service.database import Database
 from service.errors import BadInput, BadStationsFile, Conflict, DatabaseAway, NotFound, ServiceError
 from service.intake import Intake, echo_request
+from service.logs import about
 from service.plans import Send
 from service.run_record import Clock, moment_of, timestamp
 from service.schedules import LATE, Schedule, schedule_from
@@ -155,7 +156,8 @@ class Scheduler:
         except DatabaseAway:
             raise
         except ServiceError as error:
-            log.warning("schedule %s, station %s: %s", schedule.name, station, error)
+            with about(station=station):
+                log.warning("schedule %s: %s", schedule.name, error)
 
     def _write(self, connection: sa.Connection, schedule: Schedule, source: str) -> None:
         """An unchanged one keeps its time of change: moments that were missed meanwhile still count."""

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from service.errors import BadSettings
+from service.logs import KINDS as LOG_KINDS
 from service.run_record import KINDS
 
 
@@ -36,6 +37,7 @@ class Settings:
     proxies: tuple[str, ...]
     tls_cert: Path | None
     tls_key: Path | None
+    log: str
 
     @property
     def database_url(self) -> str:
@@ -130,6 +132,12 @@ def _file(value: Any) -> Path | None:
     return Path(value).expanduser() if str(value) else None
 
 
+def _log(value: Any) -> str:
+    if value not in LOG_KINDS:
+        raise ValueError(f"must be one of {', '.join(LOG_KINDS)}")
+    return str(value)
+
+
 def _switch(value: Any) -> bool:
     words = {"1": True, "true": True, "yes": True, "on": True, "0": False, "false": False, "no": False}
     try:
@@ -219,4 +227,5 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("proxies", "", "addresses of reverse proxies whose X-Forwarded-For is believed", _names),
     Setting("tls_cert", "", "PEM file of the certificate chain, where the service speaks TLS itself", _file),
     Setting("tls_key", "", "PEM file of its private key", _file),
+    Setting("log", "auto", "log lines: json, plain, or auto (plain on a terminal, else json)", _log),
 )

@@ -22,16 +22,15 @@ def say(text: str, stream: TextIO | None = None) -> None:
     print(text.rstrip("\n"), file=stream, flush=True)
 
 
-def log_to_stderr(*, everything: bool) -> None:
+def log_to_stderr(*, everything: bool, kind: str = "plain") -> None:
     """What the service logs: all of it for `serve`; commands that tell their errors keep to mistakes."""
     import logging
 
-    level = logging.INFO if everything else logging.ERROR
+    from service import logs
+
     if not everything:
         logging.getLogger("pyvisa").setLevel(logging.CRITICAL)  # it logs what the drivers raise anyway
-    logging.basicConfig(
-        stream=sys.stderr, level=level, format="%(asctime)s %(levelname)s %(name)s: %(message)s"
-    )
+    logs.log_to_stderr(kind, logging.INFO if everything else logging.ERROR)
 
 
 def complain(sentence: str) -> None:

@@ -26,6 +26,7 @@ def add(commands: Any) -> None:
     command.add_argument("--proxies", metavar="A,B", help="addresses of reverse proxies that are believed")
     command.add_argument("--tls-cert", metavar="FILE", help="certificate chain (PEM): speak TLS")
     command.add_argument("--tls-key", metavar="FILE", help="its private key (PEM)")
+    command.add_argument("--log", metavar="KIND", help="json, plain, or auto: plain on a terminal (auto)")
     command.add_argument(
         "--no-worker", action="store_true", help="take requests only; `benchwarden worker` does the runs"
     )
@@ -39,9 +40,9 @@ def run(arguments: argparse.Namespace) -> int:
     from service.web.serving import serve
     from service.wiring import build
 
-    log_to_stderr(everything=True)
     given = {name: getattr(arguments, name) for name in GIVEN}
     settings = read_settings({**given, "worker": False if arguments.no_worker else None})
+    log_to_stderr(everything=True, kind=settings.log)
     wiring = build(settings)
     serve(settings, wiring=wiring, on_ready=lambda url: _welcome(wiring, url))
     return 0
@@ -60,5 +61,5 @@ def _welcome(wiring: Wiring, url: str) -> None:
         say(f"within {MINUTES:g} minutes; it works once. Or: benchwarden token make NAME --role admin")
 
 
-GIVEN = ("stations", "host", "port", "data", "database", "names", "proxies", "tls_cert", "tls_key")
+GIVEN = ("stations", "host", "port", "data", "database", "names", "proxies", "tls_cert", "tls_key", "log")
 """Options that are settings."""

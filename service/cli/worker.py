@@ -22,6 +22,7 @@ def add(commands: Any) -> None:
     command.add_argument("--data", metavar="DIR", help="folder of runs and reports (benchwarden-data)")
     command.add_argument("--database", metavar="URL", help="postgresql://... (a file in the data folder)")
     command.add_argument("--name", help="what it is called on this host (made from its stations)")
+    command.add_argument("--log", metavar="KIND", help="json, plain, or auto: plain on a terminal (auto)")
     command.set_defaults(run=run)
 
 
@@ -31,9 +32,9 @@ def run(arguments: argparse.Namespace) -> int:
     from service.settings import read_settings
     from service.wiring import build, post_of
 
-    log_to_stderr(everything=True)
     given = {"stations": arguments.file, "data": arguments.data, "database": arguments.database}
-    settings = read_settings(given)
+    settings = read_settings({**given, "log": arguments.log})
+    log_to_stderr(everything=True, kind=settings.log)
     names = [name.strip() for name in arguments.stations.split(",")] if arguments.stations else None
     post = post_of(settings, names, arguments.name or (None if names else "worker"))
     wiring = build(settings, post=post)

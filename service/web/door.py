@@ -15,7 +15,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.access.access import Access, Credentials
 from service.access.caller import Caller
-from service.errors import BadQuery, DatabaseAway, NotAllowed, ServiceError, UnknownRun
+from service.errors import BadQuery, DatabaseAway, Denied, NotAllowed, ServiceError, UnknownRun
+from service.logs import about
 from service.store import RunStore
 from service.web.problems import own_problem
 from service.web.rules import SAFE_METHODS, Rule, Rules
@@ -44,6 +45,18 @@ class Door:
             return
         request = Request(scope)
         rule, names = self.rules.of(request.method, request.url.path)
+        with about(names.get("run_id"), names.get("station")):
+            await self._answer(request, rule, names, scope, receive, send)
+
+    async def _answer(
+        self,
+        request: Request,
+        rule: Rule | None,
+        names: dict[str, str],
+        scope: Scope,
+        receive: Receive,
+        send: Send,
+    ) -> None:
         if rule is not None and rule.right is None:
             await self.app(scope, receive, send)
             return
@@ -58,6 +71,9 @@ class Door:
         except Exception as error:  # noqa: BLE001 - becomes the answer, as an error inside a route does
             more = {"missing": ["the database"]} if isinstance(error, DatabaseAway) else {}
             answer = await own_problem(request, error, **more)
+            if isinstance(error, Denied):
+                who = caller.words if caller else "somebody"
+                log.info("%s %s of %s refused: %s", request.method, request.url.path, who, error)
         if caller is not None and rule is not None and rule.audited:
             send = _Recorded(self.access, request, caller, rule, send).send
         await answer(scope, receive, send)
