@@ -8,9 +8,10 @@ from typing import Any
 
 from service.errors import BadInput
 
-GUIDED, TRIGGER, WIGGLE, BEFORE_TERM = "guided", "trigger", "wiggle", "before-term"
+GUIDED, TRIGGER, WIGGLE, BEFORE_TERM, CHECKER = "guided", "trigger", "wiggle", "before-term", "checker"
+BENCH_OR_BOARD = "bench-or-board"
 MOST_REPEATS = 50
-WITH_A_PERSON = (GUIDED, WIGGLE, BEFORE_TERM)
+WITH_A_PERSON = (GUIDED, WIGGLE, BEFORE_TERM, CHECKER)
 """Parts that wait for somebody at the bench; such a run is served like one that a person waits for."""
 
 
@@ -40,7 +41,8 @@ class Asked:
 
     @property
     def with_a_person(self) -> bool:
-        return any(name in WITH_A_PERSON for name in self.only)
+        wanted = BENCH_OR_BOARD in self.only and not self.alone
+        return wanted or any(name in WITH_A_PERSON for name in self.only)
 
     def as_request(self) -> dict[str, Any]:
         """For the run's record; what is as usual is left out."""

@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from service.check.asked import GUIDED, TRIGGER
+from service.check.asked import BENCH_OR_BOARD, CHECKER, GUIDED, TRIGGER
 from service.check.causes import RULES
 from service.check.context import Context
 from service.check.diagnosis import diagnose, explained, steps_of
@@ -111,9 +111,16 @@ def _bench_or_board(station: Station, hooks: RunHooks, context: Context) -> Foun
     return bench_or_board(station, hooks, context)
 
 
+def _checker(station: Station, hooks: RunHooks, context: Context) -> Found:
+    from service.check.checker import check_the_checker
+
+    return check_the_checker(station, hooks, context)
+
+
 SPECIAL: Mapping[str, Part] = {
     TRIGGER: _trigger,
-    "bench-or-board": _bench_or_board,
+    BENCH_OR_BOARD: _bench_or_board,
     GUIDED: _guided,
+    CHECKER: _checker,
 }
 """Parts that are looked at only when they are named."""

@@ -182,4 +182,9 @@ ITEMS: tuple[ItemKind, ...] = (
         "found_trigger_misses", "", "characters that the trigger as found missed", (None, None), NOTE,
         "common practice, no source",
     ),
+    # -- the checker itself --
+    ItemKind(
+        "checker_misses", "", "images with a known fault that were not caught, or the golden one that was",
+        (None, None), NOT_USABLE, "mutation testing; needs of this house (A7)",
+    ),
 )  # fmt: skip

@@ -143,4 +143,12 @@ CHECK_CODES: tuple[Code, ...] = (
         "The part at fault is not known",
         "Join the link's two lines with the loop-back wire, then try the golden board at the same place.",
     ),
+    Code(
+        "checker-misses",
+        BENCH,
+        FAIL,
+        "The check of the checker failed",
+        "Make sure that the image named was on the board, then try it again; if it stays, nothing may be "
+        "graded here.",
+    ),
 )
