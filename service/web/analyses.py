@@ -9,7 +9,7 @@ from fastapi import APIRouter, Form, Request, UploadFile
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from service.analysis import AnalysisOptions, analyse
-from service.errors import BadInput
+from service.errors import BadInput, BadQuery
 from service.pipeline.readings import FrameFormat
 from service.plans import bytes_of_hex
 from service.web.dependencies import problems
@@ -18,6 +18,10 @@ router = APIRouter(tags=["analyses"])
 
 AT_ONCE = 2
 """Judging is work for the processor: more at once would only make all of them late."""
+
+
+OTHER_NAMES = {"file": "capture"}
+"""What the command line calls it."""
 
 
 class AnalysisForm(BaseModel):
@@ -37,11 +41,16 @@ class AnalysisForm(BaseModel):
 
     @model_validator(mode="before")
     @classmethod
-    def _blank_is_not_given(cls, data: Any) -> Any:
-        """A form sends empty texts for what was left blank."""
-        return (
-            {name: value for name, value in data.items() if value != ""} if isinstance(data, dict) else data
-        )
+    def _as_given(cls, data: Any) -> Any:
+        """A form sends empty texts for what was left blank; the command's own spelling is taken too."""
+        if not isinstance(data, dict):
+            return data
+        given = {name: value for name, value in data.items() if value != ""}
+        for name in [name for name in given if "-" in name or name in OTHER_NAMES]:
+            usual = OTHER_NAMES.get(name, name.replace("-", "_"))
+            if usual in cls.model_fields and usual not in given:
+                given[usual] = given.pop(name)
+        return given
 
     def options(self) -> AnalysisOptions:
         """Raises BadInput, BadPayload."""
@@ -61,6 +70,8 @@ async def judge_capture(
     form: Annotated[AnalysisForm, Form(media_type="multipart/form-data")], request: Request
 ) -> dict[str, Any]:
     """The result document, as of an echo test."""
+    if request.query_params:
+        raise BadQuery("the options of an analysis stand in the form beside the capture, not in the address")
     options = form.options()
     content = await form.capture.read()
     name = form.capture.filename or "the capture"

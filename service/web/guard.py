@@ -81,6 +81,9 @@ class Guard:
                 f"this service is not called {shown!r} but {known}; more stand in its setting names",
                 path,
             )
+        twice = _given_twice(request)
+        if twice:
+            return problem_response(400, f"{twice} is given more than once", path)
         if request.method in SAFE_METHODS:
             return None
         if self._from_elsewhere(request):
@@ -123,6 +126,14 @@ def _host_name(address: str) -> str | None:
         return urlsplit(address).hostname
     except ValueError:
         return None
+
+
+def _given_twice(request: Request) -> str | None:
+    """A key of the query or an Idempotency-Key of which nobody could say which one counts."""
+    names = [name for name, _ in request.query_params.multi_items()]
+    doubled = next((f"query {name[:60]!r}" for name in names if names.count(name) > 1), None)
+    keys = len(request.headers.getlist("idempotency-key"))
+    return doubled or ("the header Idempotency-Key" if keys > 1 else None)
 
 
 def _announced_length(request: Request) -> int:

@@ -109,3 +109,22 @@ def test_options_that_are_empty_count_as_not_given(client: Client) -> None:
     """A form sends empty fields for what was left blank."""
     names = ("sent", "baud", "frame", "logic", "to_target", "from_target", "timebase_ppm")
     assert hand_in(client, csv(), **dict.fromkeys(names, "")).json() == hand_in(client, csv()).json()
+
+
+def test_the_names_of_the_command_line_are_taken_too(client: Client) -> None:
+    """Whoever knows `analyze FILE --to-target ch2` need not learn other names."""
+    answer = client.post(
+        URL,
+        files={"file": ("bench.csv", csv())},
+        data={"to-target": "ch2", "from-target": "ch1", "timebase-ppm": "5"},
+    )
+    assert answer.status_code == 200, answer.text
+    document = answer.json()
+    assert document["expected"]["timebase_ppm"] == 5
+    assert "probes-exchanged" in [f["code"] for f in document["findings"]]
+
+
+def test_options_in_the_address_are_refused_not_ignored(client: Client) -> None:
+    """An analysis without the options that were asked for would be another one."""
+    answer = client.post(URL + "?baud=9600", files={"capture": ("bench.csv", csv())})
+    assert_problem(answer, 400, "form")

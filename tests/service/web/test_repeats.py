@@ -156,3 +156,17 @@ def test_a_key_is_forgotten_after_its_hours(tmp_path: Path) -> None:
     wiring.intake.repeats.forget_old()
     with wiring.store.database.reading() as connection:
         assert connection.execute(sa.select(sa.func.count()).select_from(t.keys)).scalar_one() == 1
+
+
+def test_two_keys_on_one_request_are_refused(client: Client) -> None:
+    """Nobody could say which one counts (one per request, says the draft)."""
+    headers = [("Idempotency-Key", '"one"'), ("Idempotency-Key", '"two"')]
+    assert_problem(
+        client.post(URL, json={"send": {"text": "Tide 7"}}, headers=headers), 400, "more than once"
+    )
+    assert client.get("/api/v1/runs").json() == []
+
+
+def test_a_filter_that_is_given_twice_is_refused(client: Client) -> None:
+    """Silently taking one of the two would answer another question."""
+    assert_problem(client.get("/api/v1/runs?state=done&state=error"), 400, "state")
