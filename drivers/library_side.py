@@ -85,7 +85,7 @@ def unblock(resource: Any) -> None:
     moves."""
     with contextlib.suppress(Exception):  # the session may end at this very moment, by itself
         interface: Any = getattr(library_side(resource), "interface", None)
-        for line in (interface, getattr(interface, "sock", None)):
+        for line in (interface, getattr(interface, "sock", None), getattr(interface, "_sync", None)):
             if isinstance(line, socket.socket):
                 line.shutdown(socket.SHUT_RDWR)
         if not isinstance(interface, socket.socket) and hasattr(interface, "timeout"):

@@ -22,6 +22,8 @@ TRAILER_TIMEOUT_S = 0.5
 FIRST_TEXT_PIECE = 4096
 LONGEST_TEXT = 64 << 20
 SPARE_BYTES = 16
+IN_HEADER = "the block ends within its header"
+WHOLE = "as many bytes as its header says"
 LEFT_TO_READ = 4 << 10
 """The end of a block is always read the usual way: there its end must show."""
 
@@ -74,8 +76,7 @@ def read_block(source: Source, wait_s: float, limit_bytes: int, newline: bool) -
     """
     source.stop_at_newline(False)
     source.set_timeout(wait_s)
-    digits = scpi.block_digits(_exactly(source, 2))
-    length = scpi.block_length(_exactly(source, digits))
+    length, begun, ended = _header(source, limit_bytes)
     if length > limit_bytes:
         raise ReplyError(
             f"the block says it has {length} bytes, at most {limit_bytes} were expected",
@@ -83,7 +84,11 @@ def read_block(source: Source, wait_s: float, limit_bytes: int, newline: bool) -
         )
     data = np.empty(length, dtype=np.uint8)
     deadline = time.monotonic() + wait_s + length / source.slowest_bytes_per_s
-    trailer = _fill(source, data, deadline)
+    inside = min(len(begun), length)
+    memoryview(data)[:inside] = begun[:inside]  # type: ignore[arg-type]
+    if ended and inside < length:
+        raise ReplyError(f"the block ends after {inside} of {length} bytes", expected=WHOLE)
+    trailer = begun[inside:] if ended else _fill(source, data, inside, deadline)
     if newline and not source.marks_end:
         trailer = _newline_after(source, length)
     if trailer not in (b"", b"\n", b"\r\n"):
@@ -95,21 +100,37 @@ def read_block(source: Source, wait_s: float, limit_bytes: int, newline: bool) -
     return data
 
 
+def _header(source: Source, limit_bytes: int) -> tuple[int, bytes, bool]:
+    """The length that a block says it has, what came after that already, and whether the message is over.
+
+    Where its end is certain to be seen, digits are read along that are likely to be there: one read less.
+    """
+    sure = source.marks_end and source.direct is not None
+    head, ended = source.read(2 + len(str(limit_bytes)) if sure else 2)
+    digits = scpi.block_digits(bytes(head[:2])) if len(head) > 1 else 0
+    missing = 2 + digits - len(head)
+    if len(head) < 2 or (missing > 0 and ended and sure):
+        raise ReplyError(IN_HEADER, reply=bytes(head), expected=f"{max(missing, 1)} more bytes")
+    if missing > 0:
+        head, ended = bytes(head) + _exactly(source, missing), False
+    return scpi.block_length(bytes(head[2 : 2 + digits])), bytes(head[2 + digits :]), ended and sure
+
+
 def _exactly(source: Source, count: int) -> bytes:
     piece, _ = source.read(count)
     if len(piece) < count:
-        raise ReplyError("the block ends within its header", reply=bytes(piece), expected=f"{count} bytes")
+        raise ReplyError(IN_HEADER, reply=bytes(piece), expected=f"{count} bytes")
     return bytes(piece)
 
 
-def _fill(source: Source, data: NDArray[np.uint8], deadline: float) -> bytes:
-    """Read until `data` is full, and on to the end of the message where the transport marks it; what was
-    after it.
+def _fill(source: Source, data: NDArray[np.uint8], got: int, deadline: float) -> bytes:
+    """Read until `data`, which holds `got` bytes already, is full, and on to the end of the message where the
+    transport marks it; what was after it.
 
     There the last read asks for a little more than the data: only an answer that is shorter than asked
     for shows its end on every transport.
     """
-    view, got = memoryview(data), 0  # type: ignore[arg-type]
+    view = memoryview(data)  # type: ignore[arg-type]
     spare = SPARE_BYTES if source.marks_end else 0
     while True:
         left = len(view) - got
@@ -127,7 +148,7 @@ def _fill(source: Source, data: NDArray[np.uint8], deadline: float) -> bytes:
         if len(piece) < min(wanted, left):
             raise ReplyError(
                 f"the block ends after {got} of {len(view)} bytes",
-                expected="as many bytes as its header says",
+                expected=WHOLE,
             )
         if spare and wanted > left:
             return bytes(piece[left:])

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
+from functools import partial
 
 import pytest
 
@@ -106,3 +108,65 @@ def test_a_long_command_is_shortened_in_the_error() -> None:
     error = translate(TimeoutError(), "A", "X" * 1000)
     assert error.command is not None
     assert len(error.command) == 200
+
+
+# --- calls that are only watched ----------------------------------------------------------------------------
+
+
+def test_a_watched_call_is_made_by_the_caller_and_its_result_comes_back() -> None:
+    """And what it raises is raised."""
+    errands = Errands("test")
+    try:
+        assert errands.run_watched(threading.get_ident, 5.0, pytest.fail) == threading.get_ident()
+        with pytest.raises(ZeroDivisionError):
+            errands.run_watched(lambda: 1 // 0, 5.0, pytest.fail)
+    finally:
+        errands.end()
+        assert errands.wait_ended(5.0)
+
+
+def test_a_watched_call_that_is_late_is_cut_short_and_overdue() -> None:
+    """However it ends then: with an error, or with something that nobody may trust any more."""
+    endings: tuple[Callable[[], float], ...] = (lambda: 1 / 0, lambda: 1)
+    for ending in endings:
+        errands, cut = Errands("test"), threading.Event()
+
+        def call(cut: threading.Event = cut, ending: Callable[[], float] = ending) -> float:
+            assert cut.wait(20)
+            return ending()
+
+        try:
+            with pytest.raises(Overdue):
+                errands.run_watched(call, 0.02, cut.set)
+        finally:
+            errands.end()
+            assert errands.wait_ended(5.0)
+
+
+def test_the_clock_of_an_earlier_call_never_cuts_a_later_one_short() -> None:
+    """Its deadline passes while the later call, which has more time, is under way."""
+    errands, passed, over = Errands("test"), threading.Event(), threading.Event()
+    try:
+        errands.run_watched(lambda: None, 0.01, pytest.fail)
+        timer = threading.Timer(0.05, passed.set)
+        timer.start()
+        assert errands.run_watched(lambda: passed.wait(20), 20.0, over.set)
+        assert not over.is_set()
+        timer.join(5)
+        with pytest.raises(Overdue):  # and it is still there for the next one
+            errands.run_watched(lambda: over.wait(20), 0.02, over.set)
+    finally:
+        errands.end()
+        assert errands.wait_ended(5.0)
+
+
+def test_calls_of_both_kinds_may_follow_each_other() -> None:
+    """A session is opened in the thread, asked outside, and closed in the thread."""
+    errands = Errands("test")
+    try:
+        for number in range(200):
+            assert errands.run_watched(partial(int, number), 5.0, pytest.fail) == number
+            assert errands.run(partial(int, number), 5.0) == number
+    finally:
+        errands.end()
+        assert errands.wait_ended(5.0)

@@ -214,7 +214,7 @@ def test_a_library_without_the_short_way_is_read_the_long_way(
     name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Its inner parts may have other names tomorrow, and other VISA libraries have none of them."""
-    monkeypatch.setattr("drivers.link.direct", lambda _resource: None)
+    monkeypatch.setattr("drivers.session.direct", lambda _resource: None)
     payload = np.random.default_rng(8).bytes(1_000_003)
     with linked(WAYS[name], {"DATA?": Act(block(payload))}) as (link, _):
         assert link._session is not None
