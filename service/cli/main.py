@@ -11,6 +11,7 @@ import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
+from typing import NoReturn
 
 from service.cli.say import complain, print_json
 
@@ -22,24 +23,50 @@ def run(argv: Sequence[str]) -> int:
     try:
         arguments = parser(argv).parse_args(argv)
     except SystemExit as ending:  # argparse: 0 after --help and --version, 2 after bad usage
+        if "--json" in argv and ending.code:
+            print_json(_bad_usage(_Parser.complaint))
         return int(ending.code or 0)
+    as_json = getattr(arguments, "json", False)
     try:
         return int(arguments.run(arguments))
     except KeyboardInterrupt:
-        complain("interrupted")
-        return ANYTHING_ELSE
+        return _interrupted(as_json)
     except BrokenPipeError:
         # whoever read our output has gone; Python would complain again while it flushes at the end
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return ANYTHING_ELSE
     except known_errors() as error:
-        return told(error, as_json=getattr(arguments, "json", False))
+        return told(error, as_json=as_json)
     except Exception as error:
         import logging
 
         logging.exception("a mistake in the program")
-        complain(f"a mistake in the program: {type(error).__name__}: {error}")
-        return ANYTHING_ELSE
+        return _mistaken(error, as_json=as_json)
+
+
+def _bad_usage(sentence: str) -> dict[str, object]:
+    from service.errors import BadInput, problem_of
+
+    return problem_of(BadInput(sentence))
+
+
+def _interrupted(as_json: bool) -> int:
+    from service.errors import problem_of
+    from service.hooks import RunCancelled
+
+    complain("interrupted")
+    if as_json:
+        print_json(problem_of(RunCancelled("interrupted")))
+    return ANYTHING_ELSE
+
+
+def _mistaken(error: Exception, *, as_json: bool) -> int:
+    from service.errors import problem_of
+
+    complain(f"a mistake in the program: {type(error).__name__}: {error}")
+    if as_json:
+        print_json(problem_of(error))
+    return ANYTHING_ELSE
 
 
 def known_errors() -> tuple[type[Exception], ...]:
@@ -65,7 +92,7 @@ def told(error: Exception, *, as_json: bool) -> int:
 
 def parser(argv: Sequence[str] = ()) -> argparse.ArgumentParser:
     """All commands with their options; only the one that `argv` begins with, where it does."""
-    top = argparse.ArgumentParser(
+    top = _Parser(
         prog="benchwarden",
         description="Proves the stations of a microcontroller lab and judges serial echo firmware with "
         "evidence.",
@@ -78,6 +105,16 @@ def parser(argv: Sequence[str] = ()) -> argparse.ArgumentParser:
     for module in dict.fromkeys(COMMANDS.values()) if named is None else [named]:
         import_module(f"service.cli.{module}").add(commands)
     return top
+
+
+class _Parser(argparse.ArgumentParser):
+    """Keeps what it complained about: `--json` says it as a document as well."""
+
+    complaint = ""
+
+    def error(self, message: str) -> NoReturn:
+        _Parser.complaint = message
+        super().error(message)
 
 
 class _Version(argparse.Action):
@@ -108,5 +145,6 @@ COMMANDS = {
     "give-back": "claim",
     "history": "history",
     "baseline": "history",
+    "morning": "morning",
 }
 """Each command and the module that it stands in: a command imports no other one."""

@@ -181,3 +181,34 @@ def test_progress_moves_on_a_terminal_and_is_plain_lines_elsewhere() -> None:
     os.close(ours)
     assert b"[1] of 2" in shown
     assert b"\x1b[2K" in shown
+
+
+@pytest.mark.parametrize(
+    "argv", [["echo"], ["analyze", "x.csv", "--baud", "fast"], ["analyze", "none.csv"], ["nonsense"]]
+)
+def test_json_is_one_document_whatever_goes_wrong(
+    argv: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A script parses standard output without looking at the exit code first."""
+    assert run([*argv, "--json"]) == 2
+    answer = capsys.readouterr()
+    problem = json.loads(answer.out)
+    assert problem["type"].startswith("/problems/bad-")
+    assert problem["detail"]
+    assert answer.err
+
+
+@pytest.mark.parametrize(
+    ("trouble", "kind"), [(KeyboardInterrupt(), "run-cancelled"), (ZeroDivisionError("x"), "internal")]
+)
+def test_json_is_one_document_also_when_the_command_breaks_off(
+    trouble: BaseException, kind: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Ctrl-C and our own mistakes too; both are 5."""
+
+    def breaks(_arguments: object) -> int:
+        raise trouble
+
+    monkeypatch.setattr(echo, "run", breaks)
+    assert run(["echo", "north-3", "--json"]) == 5
+    assert json.loads(capsys.readouterr().out)["type"] == f"/problems/{kind}"
