@@ -15,13 +15,25 @@ from tests.bench.blind import blind_figures
 from tests.bench.figures import Figure, as_data, as_table
 from tests.bench.lines import level_figures, line_figures
 from tests.bench.noise import noise_figures, noise_only_figures
+from tests.bench.round_trips import round_trip_figures
 from tests.bench.speed import speed_figures
 from tests.bench.startup import startup_figures
 from tests.bench.timing import timing_figures, timing_plot
 from tests.bench.transfer import transfer_figures
 from tests.bench.unresolved import unresolved_figures
 
-PARTS = ("startup", "speed", "timing", "unresolved", "noise", "blind", "lines", "levels", "transfer")
+PARTS = (
+    "startup",
+    "speed",
+    "timing",
+    "unresolved",
+    "noise",
+    "blind",
+    "lines",
+    "levels",
+    "set-up",
+    "transfer",
+)
 
 
 def arguments(words: Sequence[str] | None = None) -> argparse.Namespace:
@@ -67,6 +79,8 @@ def main(words: Sequence[str] | None = None) -> int:
         keep(line_figures(runs(20)))
     if "levels" in parts:
         keep(level_figures(runs(20)))
+    if "set-up" in parts:
+        keep(round_trip_figures())
     if "transfer" in parts:
         keep(transfer_figures())
     print(file=sys.stderr)
