@@ -16,6 +16,7 @@ from tests.bench.figures import Figure, as_data, as_table
 from tests.bench.lines import level_figures, line_figures
 from tests.bench.noise import noise_figures, noise_only_figures
 from tests.bench.round_trips import round_trip_figures
+from tests.bench.scale import scale_figures
 from tests.bench.speed import speed_figures
 from tests.bench.startup import startup_figures
 from tests.bench.timing import timing_figures, timing_plot
@@ -33,6 +34,7 @@ PARTS = (
     "levels",
     "set-up",
     "transfer",
+    "scale",
 )
 
 
@@ -83,6 +85,8 @@ def main(words: Sequence[str] | None = None) -> int:
         keep(round_trip_figures())
     if "transfer" in parts:
         keep(transfer_figures())
+    if "scale" in parts:
+        keep(scale_figures())
     print(file=sys.stderr)
     print(as_table(figures))
     _store(asked, figures, plots)

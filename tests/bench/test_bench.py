@@ -16,6 +16,7 @@ from tests.bench.bounds import character_error_bound
 from tests.bench.figures import Figure, as_table
 from tests.bench.noise import decibels_at, wrong_characters
 from tests.bench.records import record
+from tests.bench.scale import scale_figures
 from tests.bench.speed import extra_bytes
 from tests.bench.svg import Curve, chart
 
@@ -70,6 +71,16 @@ def test_errors_are_counted_by_alignment() -> None:
     assert wrong_characters(sent, []) == 100
     assert decibels_at([(0, 1e-2), (1, 1e-4)], 1e-3) == pytest.approx(0.5)
     assert character_error_bound(20, 10 ** (-1.74 / 20)) == pytest.approx(1e-3, rel=0.05)
+
+
+@pytest.mark.soak
+def test_the_scale_bench_measures_what_it_says() -> None:
+    """A few stations: all runs end well, figures for each count, growth, and the overhead of one run."""
+    found = {figure.name: figure for figure in scale_figures((1, 3), ("echo-test",), 2)}
+    assert found["echo-test, 3 stations, ended well"].measured == 3
+    assert found["echo-test, 3 stations, throughput"].measured > 0
+    assert found["echo-test, 1 to 3 stations, memory"].measured > 0.5
+    assert "one idle station, overhead of the service" in found
 
 
 def test_the_bench_runs_and_keeps_its_figures(tmp_path: Path) -> None:
