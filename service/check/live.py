@@ -89,8 +89,7 @@ class Live:
         channel, wave = self._station.probes[role].channel, self._wave(sight, role)
         if wave is None:
             return f"{self._label(role)}: no square wave, {sight.flat_v[channel]:.2f} V"
-        hertz = quantity(wave.hertz, "Hz", digits=4)
-        text = f"{self._label(role)}: {wave.low_v:.2f} to {wave.high_v:.2f} V, {hertz}"
+        text = f"{self._label(role)}: {wave.low_v:.2f} to {wave.high_v:.2f} V, {wave.hertz:.0f} Hz"
         factor = self._factor(wave)
         if factor in (10.0, 0.1):
             text += f", {'ten times too much' if factor == 10.0 else 'a tenth of what is printed'}"

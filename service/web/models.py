@@ -81,9 +81,10 @@ class AnswerIn(BaseModel):
 
     model_config = ConfigDict(extra="forbid", json_schema_extra={"examples": [{}, {"text": "probe moved"}]})
     text: Annotated[str | None, Field(max_length=1000)] = None
+    skip: Annotated[bool, Field(description="The step is left out, not done.")] = False
 
     def as_answer(self) -> dict[str, Any]:
-        return self.model_dump(exclude_none=True)
+        return self.model_dump(exclude_none=True, exclude_defaults=True)
 
 
 class WorkerOut(BaseModel):

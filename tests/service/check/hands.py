@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from functools import partial
 from typing import Any
 
 from drivers.scope.capture import Capture
@@ -31,8 +32,29 @@ class Hands:
 Doing = Callable[[], None]
 
 
+def deeds_of(hands: Hands) -> dict[str, Doing]:
+    """What a person does at each step that a guided check can show, by the step's name."""
+
+    def turn(channel: int) -> None:
+        """Half of the way to 12 pF; the person sees only the number."""
+        now = hands.trimmer(channel)
+        hands.trim(channel, now + (12.0 - now) / 2)
+
+    deeds: dict[str, Doing] = {
+        "both probes on one node": partial(hands.both, REFERENCE, REFERENCE),
+        "back on the board": partial(hands.both, TO_TARGET, FROM_TARGET),
+    }
+    for n in (1, 2):
+        deeds |= {
+            f"probe of ch{n} on the reference terminal": partial(hands.move, n, REFERENCE),
+            f"switch of the probe of ch{n}": partial(hands.switch, n, 10),
+            f"trimmer of the probe of ch{n}": partial(turn, n),
+        }
+    return deeds
+
+
 class Person:
-    """Does what the steps say; `instead` has other deeds for steps whose name begins with a key.
+    """Does what the steps say; `instead` has other deeds for some of them.
 
     A deed is called once a look until the step is seen; a person who did all and sees nothing presses Enter.
     """
@@ -44,22 +66,7 @@ class Person:
         self.looks: list[Look] = []
         self.kept: dict[str, tuple[Capture, Mapping[str, Any]]] = {}
         self._noted: dict[str, Mapping[str, Any]] = {}
-        self.deeds: dict[str, Doing] = {
-            "probe of ch1": lambda: hands.move(1, REFERENCE),
-            "probe of ch2": lambda: hands.move(2, REFERENCE),
-            "switch of the probe of ch1": lambda: hands.switch(1, 10),
-            "switch of the probe of ch2": lambda: hands.switch(2, 10),
-            "trimmer of the probe of ch1": lambda: self.turn(1),
-            "trimmer of the probe of ch2": lambda: self.turn(2),
-            "both probes on one node": lambda: hands.both(REFERENCE, REFERENCE),
-            "back on the board": lambda: hands.both(TO_TARGET, FROM_TARGET),
-            **(instead or {}),
-        }
-
-    def turn(self, channel: int) -> None:
-        """A quarter of the way to 12 pF; the person sees only the number."""
-        now = self.hands.trimmer(channel)
-        self.hands.trim(channel, now + (12.0 - now) / 2)
+        self.deeds = deeds_of(hands) | dict(instead or {})
 
     def hooks(self, **more: Any) -> RunHooks:
         return RunHooks(
@@ -78,7 +85,7 @@ class Person:
             self.looks.append(look())
             return {"by": "person"}
         for _ in range(self.patience):
-            self.deeds[prompt["name"].removesuffix(" on the reference terminal")]()
+            self.deeds[prompt["name"]]()
             self.looks.append(look())
             if self.looks[-1].seen:
                 return {"by": "bench", "text": self.looks[-1].text}

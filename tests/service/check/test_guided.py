@@ -128,7 +128,10 @@ def test_a_wrong_factor_in_the_stations_file_stays_a_finding(bench: Bench) -> No
 
 def test_nothing_on_the_terminal_is_told_with_what_was_seen_instead(bench: Bench) -> None:
     """The person forgot the second probe and pressed Enter."""
-    person = Person(Hands(bench), {"probe of ch2": lambda: None, "both probes on one node": lambda: None})
+    person = Person(
+        Hands(bench),
+        {"probe of ch2 on the reference terminal": lambda: None, "both probes on one node": lambda: None},
+    )
     found = walked(bench, person)
     assert serious(found) == [("reference-missing", "from_target")]
     assert "ch2 stays at 3.2" in found.findings[0].message
@@ -137,7 +140,7 @@ def test_nothing_on_the_terminal_is_told_with_what_was_seen_instead(bench: Bench
 def test_the_other_probe_on_the_terminal_is_told_at_once(bench: Bench) -> None:
     """Cables exchanged at the scope's inputs: the person takes the probe that should be ch1's."""
     hands = Hands(bench)
-    person = Person(hands, {"probe of ch1": lambda: hands.move(2, REFERENCE)})
+    person = Person(hands, {"probe of ch1 on the reference terminal": lambda: hands.move(2, REFERENCE)})
     found = walked(bench, person)
     assert any("ch2: that is the other probe" in look.text for look in person.looks)
     assert ("probes-exchanged", "to_target") in serious(found)
