@@ -8,14 +8,16 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import queue
 import signal
 import sys
+import threading
 from collections.abc import Sequence
 from pathlib import Path
 
 from simulator.bench import Bench, open_benches
-from simulator.faults import BENCHES, FIRMWARES, SCALED_BENCHES, Kind, bench_kinds
+from simulator.faults import BENCHES, FIRMWARES, SCALED_BENCHES, Kind, bench_kinds, kind
 from simulator.frame import Frame
 from simulator.scope.errors import ScpiError
 from simulator.scope.makers import MAKERS
@@ -33,13 +35,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     stop: queue.SimpleQueue[int] = queue.SimpleQueue()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda got, _frame: stop.put(got))
+    if options.end_with_input:
+        threading.Thread(target=_wait_for_end, args=(stop,), daemon=True).start()
     with open_benches(
         options.count,
         firmware=options.firmware,
         bench=options.bench,
         seed=options.seed,
         baud=options.baud,
-        frame=str(options.frame),
+        frame=str(options.frame or _usual_frame(options)),
         memory=options.memory,
         host=options.host,
         clock=options.clock,
@@ -53,6 +57,22 @@ def main(arguments: Sequence[str] | None = None) -> int:
             print(json.dumps(bench.addresses.as_json()), flush=True)
         stop.get()
     return 0
+
+
+def _wait_for_end(stop: queue.SimpleQueue[int]) -> None:
+    """Whoever started us holds the other end of standard input, however it dies.
+
+    Not through sys.stdin: Python cannot leave while a thread of its own waits in there.
+    """
+    while os.read(0, 4096):
+        pass
+    stop.put(0)
+
+
+def _usual_frame(options: argparse.Namespace) -> Frame:
+    """The frame with which the kinds show, where they need a certain one."""
+    kinds = [kind(FIRMWARES, options.firmware), *(row for row, _ in bench_kinds(options.bench))]
+    return next((Frame.parse(row.frame) for row in kinds if row.frame), Frame())
 
 
 def stations_file(benches: Sequence[Bench]) -> str:
@@ -81,7 +101,16 @@ def _station(bench: Bench) -> str:
 def _kinds() -> dict[str, list[dict[str, str | None]]]:
     rows = {"firmware": FIRMWARES, "bench": BENCHES}
     listed: dict[str, list[dict[str, str | None]]] = {
-        name: [{"name": row.name, "about": row.about, "finding": row.finding} for row in kinds]
+        name: [
+            {
+                "name": row.name,
+                "about": row.about,
+                "finding": row.finding,
+                "frame": row.frame,
+                "seen_by": row.seen_by,
+            }
+            for row in kinds
+        ]
         for name, kinds in rows.items()
     }
     listed["bench_scaled"] = [
@@ -109,7 +138,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--baud", type=_positive, default=230400)
-    parser.add_argument("--frame", type=_frame, default=Frame(), help="such as 8N1")
+    parser.add_argument("--frame", type=_frame, help="such as 8N1 (what the kinds need)")
     parser.add_argument("--memory", type=_positive, default=1_000_000, help="longest record, points")
     parser.add_argument("--host", default="127.0.0.1")
     parser.add_argument("--clock", choices=("real", "virtual"), default="real")
@@ -118,6 +147,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--age-days", type=float, default=0.0, metavar="N", help="days since it was set up")
     parser.add_argument("--write-stations", type=Path, metavar="FILE", help="writes a ready stations file")
+    parser.add_argument(
+        "--end-with-input", action="store_true", help="ends when standard input does: with whoever started it"
+    )
     parser.add_argument("--list", action="store_true", help="names the kinds as JSON and ends")
     return parser
 

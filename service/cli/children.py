@@ -34,8 +34,8 @@ def start_simulator(
     """
     path = os.pathsep.join([str(HOME), *filter(None, [os.environ.get("PYTHONPATH")])])
     return subprocess.Popen(
-        [sys.executable, "-P", "-m", "simulator", *options],
-        stdin=subprocess.DEVNULL,
+        [sys.executable, "-P", "-m", "simulator", "--end-with-input", *options],
+        stdin=subprocess.PIPE,  # it closes with us, also when we are killed
         stdout=output,
         stderr=words,
         text=True,
@@ -84,8 +84,9 @@ def end(child: subprocess.Popen[str]) -> int:
         except subprocess.TimeoutExpired:
             child.kill()
     code = child.wait()
-    if child.stdout is not None:
-        child.stdout.close()
+    for stream in (child.stdin, child.stdout):
+        if stream is not None:
+            stream.close()
     return code
 
 

@@ -62,6 +62,41 @@ def test_it_lists_its_kinds(capsys: pytest.CaptureFixture[str]) -> None:
     assert {"good", "probe-ratio-off", "probes-exchanged", "trigger-outside"} <= {row.name for row in BENCHES}
 
 
+def test_it_ends_with_whoever_started_it() -> None:
+    """`--end-with-input`: standard input closes however that one dies, and no bench is left behind."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "simulator", "--end-with-input"],
+        cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    try:
+        assert process.stdout is not None
+        assert process.stdin is not None
+        json.loads(process.stdout.readline())
+        process.stdin.close()
+        assert process.wait(20) == 0
+    finally:
+        process.kill()
+        process.wait()
+        process.stdout.close()  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize(("given", "frame"), [([], "8E1"), (["--frame", "7O1"], "7O1")])
+def test_a_kind_that_only_shows_with_a_certain_frame_gets_it(
+    tmp_path: Path, given: list[str], frame: str
+) -> None:
+    """`wrong-parity` without a parity would be something else; what is asked for is kept."""
+    stations = tmp_path / "stations.toml"
+    process = start("--firmware", "wrong-parity", "--write-stations", str(stations), *given)
+    try:
+        assert process.stdout is not None
+        json.loads(process.stdout.readline())
+        assert tomllib.loads(stations.read_text(encoding="utf-8"))["station"][0]["frame"] == frame
+    finally:
+        process.terminate()
+        process.wait(20)
+        process.stdout.close()  # type: ignore[union-attr]
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
