@@ -252,8 +252,9 @@ def _refuse_sharing(stations: Sequence[Station], where: Place) -> None:
         for station in stations:
             other = first.setdefault(key(station), station)
             if other is not station:
+                holder = "another station" if what == "name" else f"station {other.name!r}"
                 raise dataclasses.replace(where, station=f"station {station.name!r}").wrong(
-                    f"station {other.name!r} has {shown(other)!r} already", what
+                    f"{holder} has {shown(other)!r} already", what
                 )
 
 

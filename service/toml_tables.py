@@ -75,7 +75,7 @@ class Place:
 
 def read_toml(path: Path) -> dict[str, Any]:
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))  # some editors begin with a mark
     except FileNotFoundError:
         raise BadStationsFile(f"{path}: there is no such stations file") from None
     except OSError as error:

@@ -163,7 +163,7 @@ def test_every_limit_of_the_pipeline_can_be_set_per_station(tmp_path: Path) -> N
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ("north-4", "north-3", "key name: station 'north-3' has 'north-3' already"),
+        ("north-4", "north-3", "key name: another station has 'north-3' already"),
         ("north-4", "NORTH-3", "key name: station 'north-3' has"),
         ("14881", "14880", "station 'north-4', key scope: station 'north-3' has"),
         ("15001", "15000", "station 'north-4', key serial: station 'north-3' has"),
@@ -218,3 +218,10 @@ def test_an_unknown_station_is_told_with_the_nearest_or_with_all(tmp_path: Path)
         station_named(stations, "nroth-3")
     with pytest.raises(UnknownStation, match="there are north-3, north-4"):
         station_named(stations, "zzz")
+
+
+def test_a_byte_order_mark_at_the_head_is_no_mistake(tmp_path: Path) -> None:
+    """Some editors write one before everything else."""
+    path = tmp_path / "stations.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + ONE.encode())
+    assert load_stations(path)[0].name == "north-3"
