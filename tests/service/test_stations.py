@@ -164,7 +164,7 @@ def test_every_limit_of_the_pipeline_can_be_set_per_station(tmp_path: Path) -> N
     ("old", "new", "words"),
     [
         ("north-4", "north-3", "key name: another station has 'north-3' already"),
-        ("north-4", "NORTH-3", "key name: station 'north-3' has"),
+        ("north-4", "NORTH-3", "key name: another station has 'north-3'"),
         ("14881", "14880", "station 'north-4', key scope: station 'north-3' has"),
         ("15001", "15000", "station 'north-4', key serial: station 'north-3' has"),
     ],
