@@ -10,7 +10,7 @@ from service.check.instrument import Noticed
 from service.check.items import ROLES, CheckItem, make_item
 from service.pipeline.decisions import FAIL
 from service.pipeline.findings import make_finding
-from service.pipeline.measurements import Measurement
+from service.pipeline.mean_rate import mean_bit_time
 from service.pipeline.uncertainty import combined
 from service.pipeline.verdict import Judgement
 from service.stations import Station
@@ -34,7 +34,7 @@ def of_times(station: Station, judgement: Judgement, context: Context) -> Notice
     limit = station.check_limits.rate_percent
     rates: dict[str, Rate] = {}
     for role in ROLES:
-        found = _deviation(judgement, role)
+        found = _deviation(station, judgement, role)
         subject = "bridge" if role == "to_target" else "board"
         if found is None:
             because = "no traffic whose rate could be measured"
@@ -103,9 +103,10 @@ def _moved(now: Rate, usual: Usual) -> Rate:
     return Rate(now.percent - usual.centre, combined(now.u, 2 * usual.spread / math.sqrt(usual.repeats)))
 
 
-def _deviation(judgement: Judgement, role: str) -> Rate | None:
-    """From the record alone: the scope's own accuracy is what is in question here."""
-    found: Measurement = next(m for m in judgement.measurements if m.name == f"{role}.rate_deviation")
-    if found.value is None or found.u_record is None:
+def _deviation(station: Station, judgement: Judgement, role: str) -> Rate | None:
+    """From the scatter over many characters: the scope's own clock is what is in question here."""
+    found = mean_bit_time(shot.line(role) for shot in judgement.shots)
+    if found is None:
         return None
-    return Rate(found.value, found.u_record)
+    ratio = 1 / (found.value * station.baud)
+    return Rate(100 * (ratio - 1), 100 * ratio * found.u / found.value)

@@ -1,0 +1,56 @@
+"""The bit rate of a line as the mean over many characters: for comparing clocks.
+
+A single character allows a bit time to within a sample over its length, whatever that does. Over hundreds of
+characters the places of the edges between the samples are spread evenly, since nobody's clock is the scope's:
+their scatter says how sure the mean is (JCGM 100:2008 4.2, type A). Only edges of the start edge's own
+direction count, so that a threshold that is not in the middle, or unequal rise and fall, cancels.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+import numpy as np
+
+from service.pipeline.readings import LineReading, Value
+from service.pipeline.uncertainty import K, pooled
+
+FEWEST = 16
+"""Characters; fewer say too little of their scatter."""
+SHORTEST_BITS = 4
+
+
+def mean_bit_time(readings: Iterable[LineReading]) -> Value | None:
+    """Bit time in seconds over all whole characters of the readings; None where there are too few.
+
+    `u` is from the scatter alone: the scope's own clock is what is in question.
+    """
+    found = [one for one in map(_of_one, readings) if one is not None]
+    if not found:
+        return None
+    value, u = pooled(found)
+    return Value(value, u, u, "s")
+
+
+def _of_one(reading: LineReading) -> tuple[float, float] | None:
+    """Least squares through the origin: spans of whole bits against their numbers of bits."""
+    chars, times = reading.characters, reading.edges.times_s
+    if reading.bit_time_s is None:
+        return None
+    whole = (chars.errors == 0) & (chars.first_edge >= 0) & (chars.last_edge > chars.first_edge + 1)
+    first = chars.first_edge[whole]
+    last = first + (chars.last_edge[whole] - first) // 2 * 2
+    spans = times[last] - times[first]
+    bits = np.round(spans / reading.bit_time_s.value)
+    long = bits >= SHORTEST_BITS
+    spans, bits = spans[long], bits[long]
+    if len(spans) < FEWEST:
+        return None
+    square = float(bits @ bits)
+    mean = float(bits @ spans) / square
+    rest = spans - bits * mean
+    scatter = math.sqrt(float(rest @ rest) / (len(rest) - 1) / square)
+    # where a bit is nearly a whole number of samples, one more or less is rare: the scatter may not show it
+    one_sample = reading.trace.interval_s / float(bits.sum())
+    return mean, K * math.hypot(scatter, one_sample)
