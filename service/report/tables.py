@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.pipeline.numbers import NOT_MEASURED, quantity, with_uncertainty
-from service.report.marks import printable
+from service.report.marks import printable, spoken
 from service.report.words import (
     Status,
     character_words,
@@ -141,8 +141,8 @@ def echo_rows(document: Document) -> list[EchoRow]:
         EchoRow(
             number=i + 1,
             shot=int(e["shot"]) + 1,
-            sent=character_words(e["sent"]),
-            echoed=character_words(e["echoed"]),
+            sent=_character_of(e, "sent", "sent_index"),
+            echoed=_character_of(e, "echoed", "echo_index"),
             status=printable(str(e["status"])),
             ok=e["status"] == "ok",
             start_to_start=time_words(e["start_to_start_s"]),
@@ -150,6 +150,12 @@ def echo_rows(document: Document) -> list[EchoRow]:
         )
         for i, e in enumerate(document["echoes"])
     ]
+
+
+def _character_of(echo: Mapping[str, Any], value: str, index: str) -> str:
+    """One whose beginning is not on record has a place, but no value."""
+    cut = echo[value] is None and echo.get(index) is not None
+    return spoken(None) if cut else character_words(echo[value])
 
 
 def measurement_rows(document: Document) -> list[MeasurementRow]:

@@ -11,6 +11,7 @@ from service.report.marks import printable
 from service.report.words import payload_marks
 
 WIDTH = 100
+LEAST_CELL = 24
 MOST_FLAWED_ECHOES = 12
 
 
@@ -59,16 +60,26 @@ class _Page:
         self.columns([list(row) for row in rows], least)
 
     def columns(self, rows: Sequence[Sequence[str]], least: int = 0) -> None:
-        """All columns but the last are as wide as their widest cell; the last one is wrapped."""
+        """The first column is as wide as its widest cell; the others share what is left, and are wrapped."""
         if not rows:
             return
-        widths = [max([least if i == 0 else 0, *(len(r[i]) for r in rows)]) for i in range(len(rows[0]) - 1)]
+        widths = [max([least if i == 0 else 0, *(len(r[i]) for r in rows)]) for i in range(len(rows[0]))]
+        widths = _shared(widths, self._width - 2 * len(widths))
         for row in rows:
-            lead = "  " + "".join(f"{cell:<{w}}  " for cell, w in zip(row[:-1], widths, strict=True))
-            room = max(self._width - len(lead), 24)
-            wrapped = _wrapped(row[-1], room) or [""]
-            self._lines.append((lead + wrapped[0]).rstrip())
-            self._lines += [" " * len(lead) + more for more in wrapped[1:]]
+            cells = [_wrapped(cell, width) or [""] for cell, width in zip(row, widths, strict=True)]
+            for at in range(max(map(len, cells))):
+                parts = (cell[at] if at < len(cell) else "" for cell in cells)
+                line = "".join(f"  {part:<{width}}" for part, width in zip(parts, widths, strict=True))
+                self._lines.append(line.rstrip())
+
+
+def _shared(wanted: Sequence[int], room: int) -> list[int]:
+    """Widths of columns: as wanted where they fit, else the widest ones give way; never under LEAST_CELL."""
+    widths = list(wanted)
+    while sum(widths) > room and max(widths[1:], default=0) > LEAST_CELL:
+        widest = max(range(1, len(widths)), key=lambda i: widths[i])
+        widths[widest] -= 1
+    return widths
 
 
 def _said(document: Mapping[str, Any]) -> Iterator[tuple[str, str]]:

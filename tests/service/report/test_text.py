@@ -42,3 +42,29 @@ def test_a_firmware_cannot_steer_the_terminal() -> None:
     shown = page("hostile")
     assert all(c.isprintable() or c == "\n" for c in shown)
     assert "\\x1b[2J" in shown
+
+
+def test_many_possible_formats_do_not_break_the_table() -> None:
+    """Both lines stand side by side within the page, however much one cell holds."""
+    document = made.good()[0]
+    for role in ("to_target", "from_target"):
+        document["lines"][role]["frame"]["possible"] = [
+            "8N1",
+            "8N2",
+            "7S1",
+            "8M2",
+            "8N1.5",
+            "7S2",
+            "9N2",
+            "9M1",
+        ]
+    shown = text_page(document, "Analysis of x.csv")
+    assert [line for line in shown.splitlines() if len(line) > WIDTH] == []
+    assert shown.count("9M1)") == 2
+
+
+def test_a_character_that_began_before_the_record_is_called_cut_off() -> None:
+    """A dash would say that there was none."""
+    document = made.good()[0]
+    document["echoes"][0] |= {"sent": None, "sent_index": None, "echoed": None, "status": "extra"}
+    assert "sent –  echoed cut off  extra" in text_page(document, "Analysis of x.csv")
