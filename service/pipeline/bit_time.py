@@ -129,14 +129,20 @@ def value_of(fit: SharedSlope, predicted_s: float | None, bound_s: float = 0.0) 
     variance = (prior * prior_s**2 + squares) / (prior + freedom)
     u = student_95(prior + freedom) * (variance / fit.sxx) ** 0.5
     if bound_s > 0:
-        u = min(combined(u, bound_s * float(np.abs(fit.dx).sum()) / fit.sxx),
-                left_open(fit, bound_s + SURELY * prior_s))  # fmt: skip
+        u = combined(u, bound_s * float(np.abs(fit.dx).sum()) / fit.sxx)
+        least, most = left_open(fit, bound_s + SURELY * prior_s)
+        if 0 <= most - least < 2 * u:
+            # errors that fill their bound lie anywhere in it: then the middle is the better estimate
+            full = squares > len(fit.residuals) * (bound_s / 3) ** 2
+            value = 0.5 * (least + most) if full else fit.slope
+            u = min(u, max(most - value, value - least))
+            return Value(value, u, u, "s")
     return Value(fit.slope, u, u, "s")
 
 
-def left_open(fit: SharedSlope, bound_s: float) -> float:
-    """Distance of the slope from the farther end of all slopes that put no edge more than `bound_s` from its
-    place in its frame; infinite where none does.
+def left_open(fit: SharedSlope, bound_s: float) -> tuple[float, float]:
+    """Least and greatest slope that puts no edge more than `bound_s` off its place in its frame; in the other
+    order where none does.
 
     A slope does when it does for each pair of edges of each frame (intervals of which each two meet, all
     meet), so the ends come from the pairs.
@@ -147,11 +153,12 @@ def left_open(fit: SharedSlope, bound_s: float) -> float:
         pairs = np.flatnonzero(frame[lag:] == frame[:-lag])
         if not len(pairs):
             break
+        pairs = pairs[fit.dx[pairs + lag] > fit.dx[pairs]]
         apart = fit.dx[pairs + lag] - fit.dx[pairs]
         late = fit.residuals[pairs + lag] - fit.residuals[pairs]
-        least = max(least, float(((late - 2 * bound_s) / apart).max()))
-        most = min(most, float(((late + 2 * bound_s) / apart).min()))
-    return max(most, -least) if most > least else np.inf
+        least = max(least, float(((late - 2 * bound_s) / apart).max(initial=-np.inf)))
+        most = min(most, float(((late + 2 * bound_s) / apart).min(initial=np.inf)))
+    return fit.slope + least, fit.slope + most
 
 
 def pooled_bit_time(readings: Sequence[LineReading]) -> Value | None:

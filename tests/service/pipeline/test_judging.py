@@ -152,9 +152,11 @@ def test_a_firmware_that_falls_ever_further_behind_is_late_and_not_deaf() -> Non
     assert verdict(document, "timing") == "fail"
 
 
-@pytest.mark.parametrize(("per_bit", "severity"), [(5.3, None), (4.3, "warning"), (2.6, "fail")])
+@pytest.mark.parametrize(("per_bit", "severity"), [(5.27, None), (4.33, "warning"), (2.6, "fail")])
 def test_coarse_sampling(per_bit: float, severity: str | None) -> None:
-    """Warned of below five samples a bit, refused below three."""
+    """Warned of below five samples a bit, refused below three. (At 4.3 all characters, ten bits long, lie
+    alike among the samples, and the rate is known to 1.6 % only.)
+    """
     wire = replace(WIRE, interval_s=1 / 230_400 / per_bit)
     document = judged(bench(wire=wire))
     found = {f["severity"] for f in document["findings"] if f["code"] == "too-few-samples"} - {"info"}
