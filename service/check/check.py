@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from service.check.asked import BENCH_OR_BOARD, CHECKER, GUIDED, TRIGGER
+from service.check.asked import BENCH_OR_BOARD, CHECKER, GUIDED, TRIGGER, WIGGLE
 from service.check.causes import RULES
 from service.check.context import Context
 from service.check.diagnosis import diagnose, explained, steps_of
@@ -92,6 +92,13 @@ def _trigger(station: Station, hooks: RunHooks, context: Context) -> Found:
     return Found(told.items, findings, more=more)
 
 
+def _wiggle(station: Station, hooks: RunHooks, _context: Context) -> Found:
+    from service.check.wiggle import wiggle
+
+    told = wiggle(station, hooks)
+    return Found(told.items, told.findings, more=dict(told.more))
+
+
 def _guided(station: Station, hooks: RunHooks, context: Context) -> Found:
     from service.check.guided import GuidedOptions, walk_guided
 
@@ -121,6 +128,7 @@ SPECIAL: Mapping[str, Part] = {
     TRIGGER: _trigger,
     BENCH_OR_BOARD: _bench_or_board,
     GUIDED: _guided,
+    WIGGLE: _wiggle,
     CHECKER: _checker,
 }
 """Parts that are looked at only when they are named."""

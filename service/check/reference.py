@@ -6,7 +6,6 @@ too much or a tenth, is seen whole. A look is not kept; a take is.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -15,6 +14,7 @@ from service.acquire import Bench, Taken, TimeBase, Window
 from service.pipeline.compensation import measure_compensation
 from service.pipeline.reading import read_line
 from service.pipeline.readings import FrameFormat, LineReading, Value
+from service.pipeline.square_wave import measure_square
 from service.pipeline.trace import Trace
 from service.shots import trace_of
 from service.sounding import is_clipped, refit, widened
@@ -139,21 +139,22 @@ class ReferenceView:
 
 def wave_of(line: LineReading, printed_hertz: float) -> Wave | None:
     """The line as a square wave; None when it is none of about that rate."""
-    levels, edges = line.levels, line.edges
-    if levels is None or len(edges) < 3:
+    square = measure_square(line.trace)
+    if square is None:
         return None
-    rising = edges.times_s[edges.rising]
-    same = rising if len(rising) >= 2 else edges.times_s[~edges.rising]
-    if len(same) < 2:
+    low, high, hertz = square.low_v, square.high_v, square.frequency_hz
+    if not (1 - ABOUT) * printed_hertz < hertz.value < (1 + ABOUT) * printed_hertz:
         return None
-    hertz = (len(same) - 1) / float(same[-1] - same[0])
-    if not (1 - ABOUT) * printed_hertz < hertz < (1 + ABOUT) * printed_hertz:
-        return None
-    # a crossing lies within a sample; two of them make the time between the first and the last
-    u_hertz = hertz * 2 * line.trace.interval_s / math.sqrt(6) / float(same[-1] - same[0])
-    u_v = math.hypot(levels.u_low_v, levels.u_high_v, 2 * abs(line.trace.volts_per_code) / math.sqrt(12))
     slow = measure_compensation(line)
-    return Wave(levels.low_v, levels.high_v, u_v, hertz, u_hertz, slow.percent if slow else None, line.trace)
+    return Wave(
+        low.value,
+        high.value,
+        square.amplitude_v.u,
+        hertz.value,
+        hertz.u,
+        slow.percent if slow else None,
+        line.trace,
+    )
 
 
 def factor_of(swing_v: float, printed_v: float) -> float | None:

@@ -10,14 +10,14 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from drivers.scope.setup import TriggerSetup
 from service.acquire import Bench, Taken, TimeBase, Window
 from service.check.items import CheckItem, make_item
 from service.check.reference import ReferenceView, Wave
 from service.pipeline.decisions import FAIL
+from service.pipeline.delay import channel_delay
 from service.pipeline.findings import Finding, make_finding
+from service.pipeline.idle import measure_idle
 from service.pipeline.reading import read_line
 from service.pipeline.trace import Trace
 from service.shots import trace_of
@@ -29,6 +29,8 @@ ROOM = 1.15
 LEVEL_S, LEVEL_POINTS = 20e-3, 20_000
 """A level is the mean over a period of the mains at 50 Hz."""
 EDGE_S, EDGE_POINTS = 2e-6, 4000
+OVERSHOOT_U_PERCENT = 1.0
+"""What noise leaves of the greatest excursion after one edge (expanded; seen in simulation)."""
 LINEARITY_PERCENT = 0.4
 """Of the window (expanded): the step of 8 bits, and how straight converters are (common practice, no
 source)."""
@@ -114,13 +116,10 @@ def of_grounds(station: Station, traces: Mapping[str, Trace]) -> Iterator[CheckI
     low, high = NOMINAL_V[station.logic]
     limits, swing = station.check_limits, high - low
     for role, trace in traces.items():
-        volts = trace.volts()
-        noise = float(np.std(volts))
-        u = math.hypot(2 * noise / math.sqrt(len(volts)), 2 * abs(trace.volts_per_code) / math.sqrt(12))
-        most = limits.zero_percent / 100 * swing
-        subject = f"channel/{role}"
-        yield make_item(f"{role}.zero", float(np.mean(volts)), u, subject, low=-most, high=most)
-        yield make_item(f"{role}.noise", noise, 0.1 * noise, subject, high=limits.noise_percent / 100 * swing)
+        seen, subject, most = measure_idle(trace), f"channel/{role}", limits.zero_percent / 100 * swing
+        yield make_item(f"{role}.zero", seen.zero_v.value, seen.zero_v.u, subject, low=-most, high=most)
+        most = limits.noise_percent / 100 * swing
+        yield make_item(f"{role}.noise", seen.noise_v.value, seen.noise_v.u, subject, high=most)
 
 
 def level_base(bench: Bench) -> TimeBase:
@@ -142,22 +141,17 @@ def edges_of(bench: Bench, view: ReferenceView, waves: Mapping[str, Wave]) -> Ta
 
 def of_edges(station: Station, taken: Taken) -> Iterator[CheckItem]:
     """Delay from channel to channel, and overshoot of each."""
-    traces = {
-        role: trace_of(taken.capture.channel(p.channel), taken.capture) for role, p in station.probes.items()
-    }
-    at: dict[str, float] = {}
+    traces = _by_role(station, taken)
     for role, trace in traces.items():
-        line = read_line(trace, baud=1 / trace.duration_s)
-        if len(line.edges):
-            at[role] = float(line.edges.times_s[0])
-        if line.levels is not None and line.levels.overshoot_percent is not None:
+        levels = read_line(trace, baud=1 / trace.duration_s).levels
+        if levels is not None and levels.overshoot_percent is not None:
             most = station.check_limits.overshoot_percent
-            over = line.levels.overshoot_percent
-            yield make_item(f"{role}.overshoot", over, 1.0, f"probe/{role}", high=most)
-    if set(at) == set(ROLES):
-        most_s, interval_s = station.check_limits.delay_max_s, taken.capture.sample_interval_s
-        delay_s = at["from_target"] - at["to_target"]
-        yield make_item("delay", delay_s, interval_s / math.sqrt(3), "scope", low=-most_s, high=most_s)
+            over = levels.overshoot_percent
+            yield make_item(f"{role}.overshoot", over, OVERSHOOT_U_PERCENT, f"probe/{role}", high=most)
+    delay = channel_delay(*(traces[role] for role in ROLES))
+    if delay is not None:
+        most_s = station.check_limits.delay_max_s
+        yield make_item("delay", delay.value, delay.u, "scope", low=-most_s, high=most_s)
 
 
 def _no_trigger(bench: Bench) -> TriggerSetup:

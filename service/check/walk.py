@@ -39,6 +39,8 @@ class Done:
     skipped: bool
     look: str
     """What was seen last, when it was seen."""
+    values: Mapping[str, Any] = field(default_factory=dict)
+    """The numbers of that look."""
 
     @property
     def seen(self) -> bool:
@@ -58,7 +60,9 @@ class Walk:
     done: list[Done] = field(default_factory=list)
     _number: int = 0
 
-    def step(self, step: Step, look: Callable[[], Look], *, extra: bool = False) -> Done:
+    def step(
+        self, step: Step, look: Callable[[], Look], *, extra: bool = False, every_s: float = LOOK_EVERY_S
+    ) -> Done:
         """Show it, look until it is there or a person goes on. `extra`: only because something is wrong.
 
         Raises:
@@ -74,7 +78,7 @@ class Walk:
             "extra": extra,
             "caution": list(cautions_at(step.place)),
         }
-        answer = self.hooks.watch(prompt, self.limit_s, steadied(look), LOOK_EVERY_S)
+        answer = self.hooks.watch(prompt, self.limit_s, steadied(look), every_s)
         ended = _done(step, answer)
         self.done.append(ended)
         return ended
@@ -101,4 +105,4 @@ def as_documents(done: Sequence[Done]) -> list[dict[str, Any]]:
 def _done(step: Step, answer: Mapping[str, Any]) -> Done:
     by = str(answer["by"])
     look = str(answer.get("text", "")) if by == "bench" else ""
-    return Done(step, by, bool(answer.get("skip")), look)
+    return Done(step, by, bool(answer.get("skip")), look, dict(answer.get("values", {})))
