@@ -25,6 +25,7 @@ import sqlalchemy as sa
 from sqlalchemy import event
 
 from service.errors import BadSettings, DatabaseAway, StoreFailed
+from service.whole_files import made_folder
 
 if TYPE_CHECKING:
     from alembic.config import Config
@@ -119,7 +120,7 @@ def make_engine(url: str, *, guarded: bool = True) -> sa.Engine:
             connect_args={"connect_timeout": CONNECT_S},
         )
     if target.database:
-        Path(target.database).parent.mkdir(parents=True, exist_ok=True)
+        made_folder(Path(target.database).parent)
     engine = sa.create_engine(
         target,
         connect_args={"isolation_level": None, "check_same_thread": False},

@@ -20,7 +20,7 @@ import filelock
 
 from service.errors import StationBusy, StoreFailed
 from service.run_record import timestamp, utc_now
-from service.whole_files import write_whole
+from service.whole_files import made_folder, write_whole
 
 POLL_S = 0.05
 
@@ -125,7 +125,7 @@ class StationLocks:
 @contextmanager
 def held_file(path: Path) -> Iterator[bool]:
     """Try to hold a file of ours while the block runs; yields whether it could be had, and never waits."""
-    path.parent.mkdir(parents=True, exist_ok=True)
+    made_folder(path.parent)
     lock = filelock.FileLock(path, thread_local=False)
     try:
         lock.acquire(blocking=False)

@@ -7,6 +7,8 @@ import threading
 from collections.abc import Callable
 from pathlib import Path
 
+from service.errors import BadSettings
+
 Place = Callable[[str, str], None]
 """Gives a finished temporary file its name: `os.replace`, or `os.link`, which refuses to overwrite."""
 
@@ -27,6 +29,16 @@ def write_whole(path: Path, content: bytes, *, place: Place | None = None) -> No
     finally:
         temporary.unlink(missing_ok=True)
     sync_folder(path.parent)
+
+
+def made_folder(folder: Path) -> None:
+    """Make a folder of ours, with those above it. BadSettings: the disk does not let us, and why."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise BadSettings(
+            f"the folder {folder} cannot be made: {error.strerror}; name another one with --data"
+        ) from None
 
 
 def sync_folder(folder: Path) -> None:

@@ -52,7 +52,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         age_days=options.age_days,
     ) as benches:
         if options.write_stations:
-            options.write_stations.write_text(stations_file(benches), encoding="utf-8")
+            try:
+                options.write_stations.write_text(stations_file(benches), encoding="utf-8")
+            except OSError as error:
+                words = f"cannot write {options.write_stations}: {error.strerror}"
+                print(f"python -m simulator: error: {words}", file=sys.stderr)
+                return 2
         for bench in benches:
             print(json.dumps(bench.addresses.as_json()), flush=True)
         stop.get()
@@ -159,7 +164,10 @@ def _names(rows: Sequence[Kind]) -> list[str]:
 
 
 def _positive(text: str) -> int:
-    number = int(text)
+    try:
+        number = int(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"must be a whole number, was {text!r}") from None
     if number < 1:
         raise argparse.ArgumentTypeError(f"must be at least 1, was {number}")
     return number

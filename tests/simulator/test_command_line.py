@@ -104,6 +104,7 @@ def test_a_kind_that_only_shows_with_a_certain_frame_gets_it(
         (["--bench", "nonsense"], "trigger-outside"),
         (["--frame", "3N1"], "5-9"),
         (["--count", "0"], "at least 1"),
+        (["--baud", "fast"], "whole number"),
         (["--fault", "nonsense"], "dies-in-block"),
         (["--fault", "dies-in-block:many"], "many"),
     ],
@@ -116,3 +117,15 @@ def test_wrong_usage_is_named_and_ends_with_2(
         main(arguments)
     assert ended.value.code == 2
     assert words in capsys.readouterr().err
+
+
+def test_a_stations_file_that_cannot_be_written_ends_with_2() -> None:
+    """One sentence; nothing is promised on standard output."""
+    answer = subprocess.run(
+        [sys.executable, "-m", "simulator", "--write-stations", "/no/such/folder/stations.toml"],
+        cwd=ROOT, capture_output=True, text=True, timeout=30, check=False,
+    )  # fmt: skip
+    assert answer.returncode == 2
+    assert answer.stdout == ""
+    assert "No such file or directory" in answer.stderr
+    assert "Traceback" not in answer.stderr

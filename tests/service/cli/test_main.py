@@ -212,3 +212,18 @@ def test_json_is_one_document_also_when_the_command_breaks_off(
     monkeypatch.setattr(echo, "run", breaks)
     assert run(["echo", "north-3", "--json"]) == 5
     assert json.loads(capsys.readouterr().out)["type"] == f"/problems/{kind}"
+
+
+@pytest.mark.parametrize(
+    "command", [["echo", "north-3", "--stations"], ["serve", "--port", "0", "--stations"]]
+)
+def test_a_data_folder_that_cannot_be_is_one_sentence(
+    command: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A file stands where it should be made: bad usage, and no traceback."""
+    stations = tmp_path / "stations.toml"
+    stations.write_text(STATIONS)
+    assert run([*command, str(stations), "--data", str(stations / "data")]) == 2
+    words = capsys.readouterr().err
+    assert "cannot be made" in words
+    assert "Traceback" not in words
