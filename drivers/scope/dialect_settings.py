@@ -27,6 +27,8 @@ class Kind:
     """What a number may stand for -> the units it may have then, the usual ones first. None: words only."""
     words: tuple[str, ...] = ()
     all_words: bool = False
+    first_word: bool = False
+    """The first of the words may not be missing."""
     rounding: str = "nearest"
 
 
@@ -110,6 +112,8 @@ def _words(table: Table, kind: Kind, channels: Channels) -> dict[str, tuple[str,
             words[word] = theirs
     if not words or (kind.all_words and len(words) < len(ours)):
         raise found.fault(f"must give a word for each of {', '.join(ours)}")
+    if kind.first_word and ours[0] not in words:
+        raise found.fault(f"must give a word for {ours[0]}")
     found.done()
     return words
 
@@ -145,7 +149,7 @@ _SECONDS = ("s", "ms", "us", "ns", "ps")
 THE_CHANNELS = ("<channel>",)
 
 CHANNEL = {
-    "impedance": Kind(False, {"": ("ohm", "kohm", "Mohm")}, words=("high",)),
+    "impedance": Kind(False, {"": ("ohm", "kohm", "Mohm")}, words=("high", "low"), first_word=True),
     "on": Kind(True, words=("on", "off"), all_words=True),
     "coupling": Kind(False, words=("DC", "AC", "ground")),
     "probe": Kind(False, {"ratio": ("ratio",), "loss": ("dB",), "gain": ("gain",)}),

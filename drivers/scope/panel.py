@@ -13,6 +13,7 @@ from drivers.scope.dialect_text import did_you_mean
 from drivers.scope.reading_back import ReadingBack
 from drivers.scope.settings import Around, commands_for, fill, rounded
 from drivers.scope.setup import (
+    LOW_IMPEDANCE_OHM,
     SAFE_IMPEDANCE_OHM,
     ChannelSetup,
     Difference,
@@ -48,6 +49,15 @@ class Panel:
             state = self._back.read(setup)
         return replace(state, differences=_between(_facts(setup), _facts(_as_setup(state))))
 
+    def make_inputs_safe(self, state: ScopeState) -> None:
+        """Bring every input that was switched to 50 ohm back to 1 megohm."""
+        impedance = self._dialect.setting("impedance")
+        low = [name for name, channel in state.channels.items() if _is_low(channel.impedance_ohm)]
+        if impedance is not None and low:
+            self._talk.tell(
+                [u for name in low for u in self._impedance_units(impedance, name, SAFE_IMPEDANCE_OHM)]
+            )
+
     def must_still_be(self, state: ScopeState) -> None:
         """Raises InstrumentError when a setting is not what it was: somebody is at the front panel."""
         as_it_was = _as_setup(state)
@@ -70,6 +80,8 @@ class Panel:
                     f"dialect {self._dialect.name} has no channel {name!r}{did_you_mean(name, known)}"
                 )
         for name, channel in setup.channels.items():
+            if self._dialect.setting("impedance") is None and _is_low(channel.impedance_ohm):
+                raise RequestError(f"ch{name}: this scope's input cannot be switched to 50 ohm")
             if self._dialect.setting("coupling") is None and channel.coupling != "DC":
                 raise RequestError(f"ch{name}: this scope knows no coupling, it is always DC")
 
@@ -81,8 +93,7 @@ class Panel:
             return commands_for(by_name["on"], "off", Around(), words)
         units = []
         if impedance := by_name.pop("impedance", None):  # first of all: the rest may bring a signal to it
-            high: float | str = "high" if impedance.words else SAFE_IMPEDANCE_OHM
-            units += commands_for(impedance, high, Around(), words)
+            units += self._impedance_units(impedance, name, channel.impedance_ohm)
         for fixed in self._dialect.channel_fixed:
             units += [fill(unit, words) for unit in fixed.write]
         around = self._around_channel(channel)
@@ -90,6 +101,11 @@ class Panel:
         for setting in by_name.values():
             units += commands_for(setting, values[setting.name], around, words)
         return units
+
+    def _impedance_units(self, impedance: Setting, name: str, ohm: float) -> list[str]:
+        high = ohm == SAFE_IMPEDANCE_OHM
+        value: float | str = ("high" if high else "low") if impedance.words else ohm
+        return commands_for(impedance, value, Around(), self._dialect.channels[name])
 
     def _around_channel(self, channel: ChannelSetup) -> Around:
         around = Around(ratio=channel.probe_ratio, range_v=channel.range_v)
@@ -148,6 +164,10 @@ class Panel:
         return units
 
 
+def _is_low(ohm: float) -> bool:
+    return ohm < 10 * LOW_IMPEDANCE_OHM
+
+
 def _channel_values(channel: ChannelSetup) -> dict[str, float | str]:
     return {
         "on": "on",
@@ -162,7 +182,13 @@ def _as_setup(state: ScopeState) -> ScopeSetup:
     """The setup that would ask for exactly this state."""
     return ScopeSetup(
         channels={
-            name: ChannelSetup(channel.range_v, channel.offset_v, channel.probe_ratio, channel.coupling)
+            name: ChannelSetup(
+                channel.range_v,
+                channel.offset_v,
+                channel.probe_ratio,
+                channel.coupling,
+                LOW_IMPEDANCE_OHM if _is_low(channel.impedance_ohm) else SAFE_IMPEDANCE_OHM,
+            )
             for name, channel in state.channels.items()
         },
         sample_interval_s=state.sample_interval_s,

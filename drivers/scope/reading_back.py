@@ -114,25 +114,27 @@ class ReadingBack:
             offset_v=self._number("offset", replies, asked.offset_v, around),
             probe_ratio=ratio,
             coupling=self._word("coupling", replies, asked.coupling),
-            impedance_ohm=self._impedance(replies, name),
+            impedance_ohm=self._impedance(replies, name, asked.impedance_ohm),
         )
 
-    def _impedance(self, replies: Mapping[str, str], name: str) -> float:
+    def _impedance(self, replies: Mapping[str, str], name: str, asked_ohm: float) -> float:
         setting = self._dialect.setting("impedance")
         if setting is None:
             assert self._dialect.input_ohm is not None
             return self._dialect.input_ohm
         reply = replies.get("impedance")
         if reply is None:
-            return SAFE_IMPEDANCE_OHM
+            return asked_ohm
         if setting.words:
-            high = any(same_word(extract(reply, setting.reply), word) for word in setting.words["high"])
-            ohm = SAFE_IMPEDANCE_OHM if high else math.nan
+            said = extract(reply, setting.reply)
+            wanted = "high" if asked_ohm == SAFE_IMPEDANCE_OHM else "low"
+            ohm = asked_ohm if any(same_word(said, word) for word in setting.words[wanted]) else math.nan
         else:
             ohm = value_from(setting, reply, Around())
-        if not math.isclose(ohm, SAFE_IMPEDANCE_OHM, rel_tol=0.05):
+        if not math.isclose(ohm, asked_ohm, rel_tol=0.05):
+            words = "1 megohm" if asked_ohm == SAFE_IMPEDANCE_OHM else f"{asked_ohm:g} ohm"
             raise InstrumentError(
-                f"{self._talk.link.address}: the input of ch{name} was set to 1 megohm and reads back as "
+                f"{self._talk.link.address}: the input of ch{name} was set to {words} and reads back as "
                 f"{reply!r}; take the probe off: a 50 ohm input can be damaged by logic levels",
                 address=self._talk.link.address,
             )

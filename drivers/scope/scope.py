@@ -302,6 +302,9 @@ class Scope:
             if self._armed:
                 with contextlib.suppress(DriverError):  # out of reach: the next contact begins with a stop
                     self.abort()
+            if self._state is not None:
+                with contextlib.suppress(DriverError):  # out of reach: the next set-up says it again
+                    self._panel.make_inputs_safe(self._state)
             self._leave()
             self._link.close()
 

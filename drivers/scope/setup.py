@@ -10,7 +10,9 @@ from drivers.errors import RequestError
 from drivers.scope.capture import SettingValue
 
 SAFE_IMPEDANCE_OHM = 1e6
-"""50 ohm inputs are damaged by logic levels (5 V across 50 ohm is half a watt): never set otherwise."""
+"""50 ohm inputs are damaged by logic levels (5 V across 50 ohm is half a watt): never set otherwise unless a
+setup says so."""
+LOW_IMPEDANCE_OHM = 50.0
 
 COUPLINGS = ("DC", "AC", "ground")
 SLOPES = ("rising", "falling")
@@ -28,12 +30,17 @@ class ChannelSetup:
     """What the scope shall take the probe for: 10 for a 10x probe."""
     coupling: str = "DC"
     """DC, AC or ground."""
+    impedance_ohm: float = SAFE_IMPEDANCE_OHM
+    """Of the input; 50 only where somebody has seen to it that no more than 5 V can reach the connector. It
+    is 1 megohm again when the session ends."""
 
     def __post_init__(self) -> None:
         _positive("range_v", self.range_v)
         _positive("probe_ratio", self.probe_ratio)
         _finite("offset_v", self.offset_v)
         _one_of("coupling", self.coupling, COUPLINGS)
+        if self.impedance_ohm not in (SAFE_IMPEDANCE_OHM, LOW_IMPEDANCE_OHM):
+            raise RequestError(f"impedance_ohm must be 1e6 or 50, was {self.impedance_ohm!r}")
 
 
 @dataclass(frozen=True)
