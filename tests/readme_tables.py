@@ -8,6 +8,8 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from service.access.roles import ABOUT, RIGHTS, ROLES
+from service.check.items import ITEMS
+from service.check.limits import CHECK_LIMITS
 from service.pipeline.findings import CODES
 from service.pipeline.limits import LIMITS
 from service.plans import PLANS
@@ -80,7 +82,36 @@ def _value(value: object, unit: str) -> str:
     return f"{value:g} {unit}".strip() if isinstance(value, int | float) else str(value)
 
 
+def check_items() -> str:
+    """Every item of a station check."""
+    spoils = {"note": "nothing, it is told"}
+    return table(
+        ("item", "unit", "it is", "limit", "beyond it the station is", "source"),
+        (
+            (
+                f"`{k.name}`" + (" (each line)" if k.per_line else ""),
+                k.unit,
+                k.words,
+                " ".join(f"`{name}`" for name in dict.fromkeys(n for n in k.limits if n)),
+                spoils.get(k.spoils, k.spoils),
+                k.source,
+            )
+            for k in ITEMS
+        ),
+    )
+
+
+def check_limits() -> str:
+    """Every limit of a station check with its reason and source."""
+    return table(
+        ("limit", "default", "why", "source"),
+        ((f"`{r.name}`", _value(r.default, r.unit), r.reason, r.source) for r in CHECK_LIMITS),
+    )
+
+
 TABLES: dict[str, Callable[[], str]] = {
+    "check items": check_items,
+    "check limits": check_limits,
     "findings": findings,
     "limits": limits,
     "settings": settings,

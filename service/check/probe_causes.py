@@ -102,7 +102,8 @@ def noise(case: Case) -> Cause | None:
     item = case.items.get(f"{line}.noise")
     at_ground = 0.0 if item is None else float(item.evidence.get("at_ground_v") or 0.0)
     limit = 0.0 if item is None else item.limit.get("max", 0.0)
-    mine = keys(*found, *case.having("trigger-unsteady", "glitches", "trigger-misses"))
+    misread = case.having("stimulus-differs", "break", "framing-error", line=line)
+    mine = keys(*found, *misread, *case.having("trigger-unsteady", "glitches", "trigger-misses"))
     if item is not None and at_ground > limit:
         return Cause(
             "noisy-channel",

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
-from service.check.document import WORDS
 from service.check.kinds import ITEMS
 from service.pipeline.numbers import with_uncertainty
 from service.report import tables, words
 from service.report.cautions import CAUTIONS, LAST_WORD
+from service.report.check_text import outcome_words
 from service.report.gauge import gauge
 from service.report.html import content_security_policy, environment, resource
 from service.report.marks import printable
@@ -52,7 +52,7 @@ def render_check(document: Mapping[str, Any], meta: ReportMeta) -> str:
         shown=printable,
         utc=words.utc_words,
         kind=document["verdict"],
-        outcome=WORDS[document["outcome"]],
+        outcome=outcome_words(document),
         document=document,
         steps=[document["first_step"], *document.get("next_steps", ())],
         causes=document.get("causes", ()),

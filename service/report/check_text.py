@@ -14,22 +14,47 @@ WIDTH = 100
 
 def check_page(document: Mapping[str, Any]) -> str:
     """One station: what it may be used for, what to do, what is behind it, then every item."""
-    head = f"{document['station']}: {WORDS[document['outcome']]}"
+    head = f"{document['station']}: {outcome_words(document)}"
     lines = [printable(head), "=" * min(len(head), WIDTH), *_wrapped(f"First: {document['first_step']}")]
     lines += [line for n, step in enumerate(document["next_steps"], 2) for line in _wrapped(f"{n}. {step}")]
     for cause in document.get("causes", ()):
         lines += ["", *_wrapped(cause["words"])]
         told = [f for f in document["findings"] if _explains(cause, f)]
         lines += [line for f in told for line in _wrapped(f"{f['code']}: {f['message']}", "  ")]
-    lines += ["", "What was checked"]
+    lines += _asked(document)
+    lines += ["", "What was checked"] if document["items"] else []
     for item in document["items"]:
         mark = {"pass": "ok  ", "fail": "FAIL", "inconclusive": "?   "}[item["verdict"]]
         line = "" if "." not in item["name"] else f"{item['name'].split('.')[0].replace('_', '-')}: "
         lines += _wrapped(f"{mark} {line}{item['because']}", "  ", "       ")
-    lines += ["", f"Holds until {document['valid_until']}, if nothing happens to the station."]
+    if document.get("whole", True):
+        lines += ["", f"Holds until {document['valid_until']}, if nothing happens to the station."]
     if "run" in document:
         lines += [f"Run {document['run']['id']}", f"Report {document['run']['report']}"]
     return "\n".join(lines) + "\n"
+
+
+def outcome_words(document: Mapping[str, Any]) -> str:
+    """What the station may be used for; of a part alone, that nothing is wrong with it."""
+    if document["outcome"] == "ready" and not document.get("whole", True):
+        return f"nothing wrong in what was looked at ({', '.join(document['only'])})"
+    return WORDS[document["outcome"]]
+
+
+def _asked(document: Mapping[str, Any]) -> list[str]:
+    """The answer to the question whether it is the bench or the board."""
+    told = document.get("bench_or_board")
+    if told is None:
+        return []
+    lines = ["", *_wrapped(told["words"])]
+    for one in told["rounds"]:
+        words = (
+            f"{one['name']}: {one['sent']} characters sent; {one['seen']} on the to-target line, "
+            f"{one['stimulus_wrong']} of them wrong; {one['answered']} on the from-target line, "
+            f"{one['echo_wrong']} wrong; the PC heard {one['heard']}, {one['heard_wrong']} wrong"
+        )
+        lines += _wrapped(words, "  ")
+    return lines
 
 
 def room_page(documents: Sequence[Mapping[str, Any]]) -> str:
