@@ -136,11 +136,12 @@ def test_all_stations_are_a_list_with_the_worst_code(lab: Lab, capsys: pytest.Ca
 def test_people_read_the_outcome_and_the_first_step_first(
     lab: Lab, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Plain words, then the numbers."""
+    """Plain words, then the numbers; a part alone says that it is one, and for how long nothing."""
     assert lab.command("north-1", "--only", "instrument,idle") == 0
     page = capsys.readouterr().out.splitlines()
-    assert page[0] == "north-1: ready: good for tests that count"
+    assert page[0] == "north-1: nothing wrong in what was looked at (instrument, idle)"
     assert page[2] == "First: Nothing to do."
+    assert not any(line.startswith("Holds until") for line in page)
 
 
 @pytest.mark.parametrize("words", [(), ("north-1", "--all"), ("north-1", "north-2", "--json")])
