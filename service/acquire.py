@@ -206,6 +206,13 @@ class Bench:
         received = self._heard(send) if send else b""
         return Taken(self._scope.fetch(), received, state)
 
+    def over_link(self, send: bytes) -> bytes:
+        """What the serial link brings back for `send`; the scope has no part in it."""
+        self.hooks.stop_if_cancelled()
+        self._target.drain()
+        self._target.send(send)
+        return self._heard(send)
+
     def fires(self, send: bytes) -> bool | None:
         """Arm with whatever is set now, by whomever, send, and say whether that set it off; then stop it.
 
@@ -250,10 +257,12 @@ class Bench:
 
     def _prepare(self, windows: Mapping[str, Window], base: TimeBase, trigger: TriggerSetup) -> ScopeState:
         self.hooks.stop_if_cancelled()
-        ratios = {probe.channel: float(probe.ratio) for probe in self.station.probes.values()}
+        probes = {probe.channel: probe for probe in self.station.probes.values()}
         setup = ScopeSetup(
             channels={
-                name: ChannelSetup(w.range_v, w.offset_v, ratios[name], w.coupling)
+                name: ChannelSetup(
+                    w.range_v, w.offset_v, float(probes[name].ratio), w.coupling, probes[name].input_ohm
+                )
                 for name, w in windows.items()
             },
             sample_interval_s=base.sample_interval_s,

@@ -49,7 +49,7 @@ def run_echo_test(station: Station, payload: bytes, hooks: RunHooks) -> dict[str
         RunCancelled: `hooks.cancelled` said so; the scope was left idle.
         ValueError: the payload is empty.
     """
-    hooks.progress("connecting", f"opening {station.scope} and {station.serial}", 0.0)
+    hooks.progress("connecting", f"opening {station.scope} and {station.serial}{caution(station)}", 0.0)
     gathered = Gathered()
     try:
         with open_bench(station, hooks) as bench:
@@ -62,6 +62,14 @@ def run_echo_test(station: Station, payload: bytes, hooks: RunHooks) -> dict[str
     document["link"] = {"sent_hex": payload.hex(), "received_hex": bytes(gathered.received).hex()}
     hooks.progress("done", f"verdict: {document['verdict']}", 1.0)
     return document
+
+
+def caution(station: Station) -> str:
+    """What must be said before an input is switched to 50 ohm; nothing where none is."""
+    low = ", ".join(probe.channel for probe in station.probes.values() if probe.input_ohm == 50.0)
+    if not low:
+        return ""
+    return f"; CAUTION: input {low} goes to 50 ohm, where 5 V at the connector can destroy it"
 
 
 def _of_the_scope(told: InstrumentError | IdentityError) -> Finding:

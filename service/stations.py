@@ -16,6 +16,7 @@ from drivers.scope.dialect_reader import load_dialect
 from service.check.limits import CheckLimitError, CheckLimits, check_limits_from
 from service.errors import UnknownStation
 from service.pipeline.expectation import LOGIC_FAMILIES, Accuracy, Expectation, Limits
+from service.pipeline.families import family
 from service.pipeline.limits import LimitError, limits_from
 from service.pipeline.readings import FrameFormat
 from service.toml_tables import Place, read_toml
@@ -23,6 +24,8 @@ from service.toml_tables import Place, read_toml
 ROLES = ("to_target", "from_target")
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 """Goes into addresses of pages and names of files."""
+MOST_AT_50_OHM_V = 2.5
+"""Half of the 5 V that are the usual rating of a 50 ohm input (common practice, no source: read its own)."""
 DIALECT_WORDS = "a shipped dialect or the path of a dialect file"
 
 
@@ -33,6 +36,8 @@ class Probe:
     channel: str
     """As the dialect names it, e.g. "1"."""
     ratio: float
+    input_ohm: float = 1e6
+    """50 for a probe that is made for it; see MOST_AT_50_OHM_V."""
 
 
 @dataclass(frozen=True)
@@ -96,7 +101,7 @@ def load_stations(path: Path | str) -> tuple[Station, ...]:
     path = Path(path)
     document = read_toml(path)
     where = Place(str(path))
-    where.known(document, ("station", "schedule"))
+    where.known(document, ("station", "schedule", "morning"))
     tables = document.get("station", [])
     if not isinstance(tables, list) or not all(isinstance(t, dict) for t in tables):
         raise where.wrong("stations are written as [[station]], with two brackets")
@@ -187,7 +192,10 @@ def _probes(table: Mapping[str, Any], channels: Sequence[str], where: Place) -> 
     given, place = where.value(table, "probes", dict, "a table [station.probes]"), where.at_table("probes")
     place.known(given, ROLES)
     words = "{channel = ..., ratio = ...}"
-    probes = {r: _probe(place.value(given, r, dict, words), channels, place.at_table(r)) for r in ROLES}
+    logic = _logic(where.text(table, "logic", "a logic family as text"), where)
+    probes = {
+        r: _probe(place.value(given, r, dict, words), channels, logic, place.at_table(r)) for r in ROLES
+    }
     if probes["to_target"].channel == probes["from_target"].channel:
         raise place.wrong(
             f"both probes name channel {probes['to_target'].channel!r}; each line needs its own"
@@ -195,16 +203,35 @@ def _probes(table: Mapping[str, Any], channels: Sequence[str], where: Place) -> 
     return probes
 
 
-def _probe(table: Mapping[str, Any], channels: Sequence[str], where: Place) -> Probe:
+def _probe(table: Mapping[str, Any], channels: Sequence[str], logic: str, where: Place) -> Probe:
     """A channel that the scope does not have is found here, not at the first run."""
-    where.known(table, ("channel", "ratio"))
+    where.known(table, ("channel", "ratio", "input_ohm"))
     channel = table.get("channel")
     if isinstance(channel, int) and not isinstance(channel, bool):
         table = {**table, "channel": str(channel)}
     name = where.text(table, "channel", 'a channel of the scope such as "1"')
     if name not in channels:
         raise where.wrong(f"the dialect has channels {', '.join(channels)}, was {name!r}", "channel")
-    return Probe(channel=name, ratio=where.positive(table, "ratio", "the probe's ratio such as 10"))
+    ratio = where.positive(table, "ratio", "the probe's ratio such as 10")
+    return Probe(name, ratio, _input_ohm(table, ratio, logic, where))
+
+
+def _input_ohm(table: Mapping[str, Any], ratio: float, logic: str, where: Place) -> float:
+    """1 megohm; 50 ohm only where the levels cannot do harm behind this probe."""
+    if "input_ohm" not in table:
+        return 1e6
+    ohm = where.positive(table, "input_ohm", "1e6 or 50")
+    if ohm not in (1e6, 50.0):
+        raise where.wrong(f"an input has 1e6 or 50 ohm, was {ohm:g}", "input_ohm")
+    levels = family(logic)
+    most = max(abs(levels.floor_v), abs(levels.ceiling_v)) / ratio
+    if ohm == 50.0 and most > MOST_AT_50_OHM_V:
+        raise where.wrong(
+            f"{logic} logic can bring {most:.3g} V to the connector behind a {ratio:g}x probe, at most "
+            f"{MOST_AT_50_OHM_V:g} V are let near a 50 ohm input (5 V can destroy it)",
+            "input_ohm",
+        )
+    return ohm
 
 
 def _limits(table: Mapping[str, Any], where: Place) -> Limits:

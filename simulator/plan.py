@@ -78,6 +78,9 @@ class ProbePlan:
     node: str = TO_TARGET
     ratio: int = 10
     """The switch on the probe, 1 or 10: not what the scope believes."""
+    tip_ohm: float | None = None
+    """What lies in series with the input, for a probe without a divider of its own; None: the usual probes,
+    9 megohm (x10) or 50 ohm (x1, the source's)."""
     trimmer_pf: float = 12.0
     """C1; 12 pF is right against C2 = 108 pF (standards: R1 C1 = R2 C2)."""
     trimmer_pf_per_week: float = 0.0

@@ -163,8 +163,10 @@ class Channel:
 
     def _division(self, probe: ProbePlan, settings: ChannelSettings) -> float:
         """From tip to input: the probe's resistor against the input's."""
-        if settings.impedance < 1e6:
-            return settings.impedance / (9e6 + settings.impedance) if probe.ratio == 10 else 0.5
+        if settings.impedance < 1e6 or probe.tip_ohm is not None:
+            usual = 9e6 if probe.ratio == 10 else 50.0
+            series = usual if probe.tip_ohm is None else probe.tip_ohm
+            return settings.impedance / (series + settings.impedance)
         return 1.0 / probe.ratio
 
     def _average(self, until: float, settings: ChannelSettings) -> float:

@@ -225,3 +225,26 @@ def test_a_byte_order_mark_at_the_head_is_no_mistake(tmp_path: Path) -> None:
     path = tmp_path / "stations.toml"
     path.write_bytes(b"\xef\xbb\xbf" + ONE.encode())
     assert load_stations(path)[0].name == "north-3"
+
+
+def test_an_input_is_at_1_megohm_unless_the_station_says_50_ohm(tmp_path: Path) -> None:
+    """It may, for a probe and a logic family that cannot bring 2.5 V to the connector."""
+    text = ONE.replace("ratio = 10}", "ratio = 10, input_ohm = 50}", 1)
+    (tmp_path / "stations.toml").write_text(text, encoding="utf-8")
+    (station,) = load_stations(tmp_path / "stations.toml")
+    assert [probe.input_ohm for probe in station.probes.values()] == [50.0, 1e6]
+
+
+@pytest.mark.parametrize(
+    ("probe", "told"),
+    [
+        ("ratio = 1, input_ohm = 50}", "3.6 V to the connector behind a 1x probe.*5 V can destroy it"),
+        ("ratio = 10, input_ohm = 75}", "an input has 1e6 or 50 ohm, was 75"),
+    ],
+)
+def test_50_ohm_are_refused_where_they_could_be_destroyed(tmp_path: Path, probe: str, told: str) -> None:
+    """3.3 V logic straight on a 50 ohm input is refused before anything is switched."""
+    path = tmp_path / "stations.toml"
+    path.write_text(ONE.replace("ratio = 10}", probe, 1), encoding="utf-8")
+    with pytest.raises(BadStationsFile, match=told):
+        load_stations(path)
