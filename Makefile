@@ -3,18 +3,20 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 WORKERS ?= 2
+FUZZ_SECONDS ?= 60
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 # pip hands these to its isolated builds too, which `-c` alone does not reach
 export PIP_CONSTRAINT := constraints.txt
 export PIP_BUILD_CONSTRAINT := constraints.txt
 
-.PHONY: demo test lint bench soak serve clean help
+.PHONY: demo test lint bench soak fuzz serve clean help
 help:
 	@echo "make demo   an echo test on a simulated bench, end to end (DEMO='--firmware drops-one' shows a fault)"
 	@echo "make test   all tests"
 	@echo "make lint   ruff, mypy --strict, import directions"
 	@echo "make bench  speed, memory and accuracy beside their goals"
 	@echo "make soak   matrices and long runs"
+	@echo "make fuzz   readers and decoder with inputs that widen the coverage (FUZZ_SECONDS=60 each)"
 	@echo "make serve  the service on loopback (STATIONS=stations.toml)"
 
 demo: $(VENV)/.ready-run
@@ -35,6 +37,9 @@ bench: $(VENV)/.ready-dev
 soak: $(VENV)/.ready-dev
 	$(BIN)/python -m pytest -n $(WORKERS) -m soak --timeout 3600 $(TESTS)
 
+fuzz: $(VENV)/.ready-fuzz
+	for target in csv npz record; do $(BIN)/python -m tests.fuzz $$target --seconds $(FUZZ_SECONDS) || exit 1; done
+
 serve: $(VENV)/.ready-run
 	$(BIN)/benchwarden serve --stations $(or $(STATIONS),stations.toml)
 
@@ -48,6 +53,10 @@ $(VENV)/.ready-run: pyproject.toml constraints.txt Makefile
 
 $(VENV)/.ready-dev: $(VENV)/.ready-run
 	$(BIN)/python -m pip install --quiet -c constraints.txt -e '.[dev]'
+	@touch $@
+
+$(VENV)/.ready-fuzz: $(VENV)/.ready-dev
+	$(BIN)/python -m pip install --quiet -c constraints.txt -e '.[fuzz]'
 	@touch $@
 
 clean:

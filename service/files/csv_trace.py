@@ -29,6 +29,10 @@ UNEVEN = 0.25
 CHUNK_LINES = 20_000
 MOST_VOLTS = 1e6
 """No probe goes so far: such numbers are other units, or no volts at all."""
+LEAST_VOLTS = 1e-30
+"""Below this it is nothing, and its square is lost in a float."""
+INTERVALS_S = 1e-15, 1e9
+"""Sample intervals beyond which the times are in other units."""
 
 
 @dataclass(frozen=True)
@@ -68,9 +72,9 @@ def parse_csv(data: bytes, name: str = "the trace") -> TraceTable:
     table = _numbers(text, first, 1 + len(channels))
     interval = _spacing(text, table[:, 0])
     _check_volts(text, table[:, 1:])
-    return TraceTable(
-        channels, interval, float(table[0, 0]), np.ascontiguousarray(table[:, 1:].T), text.comments
-    )
+    volts = np.ascontiguousarray(table[:, 1:].T)
+    volts[np.abs(volts) < LEAST_VOLTS] = 0.0
+    return TraceTable(channels, interval, float(table[0, 0]), volts, text.comments)
 
 
 class _Text:
@@ -219,6 +223,11 @@ def _spacing(text: _Text, times: NDArray[np.float64]) -> float:
             _line_of(text, at + 1),
             f"the times are not evenly spaced: a step of {steps[at]:.6g} s where {np.median(steps):.6g} s "
             "is usual",
+        )
+    if not INTERVALS_S[0] <= interval <= INTERVALS_S[1]:
+        raise text.wrong(
+            _line_of(text, 1),
+            f"a sample interval of {interval:.3g} s is no scope's; the times are in seconds",
         )
     return interval
 

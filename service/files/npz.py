@@ -13,7 +13,7 @@ import io
 import json
 import os
 import zipfile
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -159,17 +159,75 @@ def _read_codes(archive: zipfile.ZipFile, number: int, name: str) -> NDArray[Any
 def _capture(about: dict[str, Any], codes: Sequence[NDArray[Any]], name: str) -> Capture:
     try:
         channels = tuple(
-            ChannelRecord(codes=array, **channel)
+            ChannelRecord(codes=array, **_of_kinds(channel, CHANNEL))
             for array, channel in zip(codes, about["channels"], strict=True)
         )
+        whole = _of_kinds({key: about[key] for key in CAPTURE}, CAPTURE)
+        for scale in (whole["sample_interval_s"], *(abs(channel.volts_per_code) for channel in channels)):
+            if not scale > LEAST:
+                raise ValueError(f"a scale or an interval is {scale!r}")
         return Capture(
             channels,
-            float(about["sample_interval_s"]),
-            float(about["start_s"]),
-            TriggerRecord(**about["trigger"]),
-            Identity(**about["identity"]),
-            str(about["taken_at"]),
-            dict(about["settings"]),
+            float(whole["sample_interval_s"]),
+            float(whole["start_s"]),
+            TriggerRecord(**_of_kinds(about["trigger"], TRIGGER)),
+            Identity(**_of_kinds(about["identity"], IDENTITY)),
+            whole["taken_at"],
+            whole["settings"],
         )
     except (KeyError, TypeError, ValueError) as error:
         raise BadCaptureFile(f"{name}: {ABOUT} is incomplete or wrong: {error}") from error
+
+
+def _of_kinds(record: Any, kinds: Mapping[str, str]) -> dict[str, Any]:
+    """The record, when each value in it is of its kind; KeyError, TypeError."""
+    for key, kind in kinds.items():
+        if not KINDS[kind](record[key]):
+            raise TypeError(f"{key} must be {kind}, was {record[key]!r:.60}")
+    return dict(record)
+
+
+def _is_number(value: Any) -> bool:
+    """No NaN, nothing infinite, and nothing with which volts or seconds could not be reckoned."""
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) < GREATEST
+
+
+def _is_whole(value: Any) -> bool:
+    return isinstance(value, int) and _is_number(value)
+
+
+def _is_text(value: Any) -> bool:
+    return isinstance(value, str) and not any("\ud800" <= sign <= "\udfff" for sign in value)
+
+
+def _are_settings(value: Any) -> bool:
+    return isinstance(value, dict) and all(
+        isinstance(each, bool) or _is_text(each) or _is_number(each) for each in value.values()
+    )
+
+
+LEAST, GREATEST = 1e-15, 1e15
+"""Between these lie all scales, intervals, volts and seconds of a bench."""
+KINDS: dict[str, Callable[[Any], bool]] = {
+    "a number": _is_number,
+    "a whole number": _is_whole,
+    "a text": _is_text,
+    "true or false": lambda value: isinstance(value, bool),
+    "a table of settings": _are_settings,
+}
+CHANNEL = {
+    "name": "a text",
+    "volts_per_code": "a number",
+    "volts_at_code_zero": "a number",
+    "code_min": "a whole number",
+    "code_max": "a whole number",
+    "settings": "a table of settings",
+}
+CAPTURE = {
+    "sample_interval_s": "a number",
+    "start_s": "a number",
+    "taken_at": "a text",
+    "settings": "a table of settings",
+}
+TRIGGER = {"source": "a text", "level_v": "a number", "slope": "a text", "fired": "true or false"}
+IDENTITY = dict.fromkeys(("maker", "model", "serial", "firmware"), "a text")

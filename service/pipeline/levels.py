@@ -44,6 +44,7 @@ VALLEY = 0.6
 """
 BESIDE = 128
 """Runs taken beside edges, all together."""
+MOST_BINS = 1 << 16
 NOISE_RUNS = 50
 """Runs that the noise is taken from: 3100 differences give it to 1.5 %."""
 MIN_STATE_SAMPLES = 600
@@ -138,8 +139,7 @@ def histogram_states(runs: NDArray[Any], noise: float | None = None, step: float
     if noise is None:
         noise = neighbour_noise(runs, step)
     origin = runs.min()
-    # bins finer than a third of the noise tell nothing more and take time to smooth
-    width = step * max(round(noise / step / 3), 1)
+    width = _bin_width(float(runs.max()) - float(origin), step, noise)
     counts = np.bincount(_bins(runs, origin, width))
     first, last = _span(counts)
     middle = (first + last + 1) // 2
@@ -162,6 +162,13 @@ def histogram_states(runs: NDArray[Any], noise: float | None = None, step: float
         step,
         (low_count, high_count),
     )
+
+
+def _bin_width(span: float, step: float, noise: float) -> float:
+    """Bins finer than a third of the noise tell nothing more and take time to smooth; nor are there more than
+    MOST_BINS of them: codes of 32 bits may lie anywhere.
+    """
+    return step * max(round(noise / step / 3), math.ceil(span / step / MOST_BINS), 1)
 
 
 def _joined(counts: NDArray[np.intp], low: float, high: float) -> bool:
