@@ -72,6 +72,7 @@ def pair_characters(
     usual = usual_delay(left, right, earliest, bit_time_s) if causal else -seen_s
     pairs = align(left, right, earliest, usual, 4 * seen_s)
     echoes = _join_moved([_echo(shot, left, right, pair) for pair in pairs], left, right, earliest, usual)
+    echoes = _untangle(echoes, left, right, earliest)
     return tuple(_in_line(e, sent_at, echoed_at) for e in echoes)
 
 
@@ -183,6 +184,36 @@ def _join_moved(
         for at, echo in enumerate(echoes)
         if not (echo.status == EXTRA and echo.echo_index in used)
     ]
+
+
+def _untangle(echoes: list[Echo], sent: Sequence, echoed: Sequence, earliest_s: float | None) -> list[Echo]:
+    """Two that came back as each other, when both had been sent by then, have changed places, not values.
+
+    Only where that accounts for every changed one: else the values are in doubt.
+    """
+    changed = [at for at, echo in enumerate(echoes) if echo.status == CHANGED and echo.judged]
+    partner: dict[int, int] = {}
+    for n, at in enumerate(changed):
+        if at in partner:
+            continue
+        for other in changed[n + 1 :]:
+            a, b = echoes[at], echoes[other]
+            if other not in partner and (a.sent, a.echoed) == (b.echoed, b.sent):
+                crossed = _crossed(a, b, sent, echoed), _crossed(b, a, sent, echoed)
+                if earliest_s is None or min(e.stop_end_to_start_s or 0.0 for e in crossed) >= earliest_s:
+                    partner[at], partner[other] = other, at
+                    break
+    if len(partner) < len(changed):
+        return echoes
+    return [
+        _crossed(echo, echoes[partner[at]], sent, echoed) if at in partner else echo
+        for at, echo in enumerate(echoes)
+    ]
+
+
+def _crossed(echo: Echo, other: Echo, sent: Sequence, echoed: Sequence) -> Echo:
+    """The character of one with the answer that stands at the other."""
+    return _timed(replace(echo, echoed=echo.sent, status=MOVED, echo_index=other.echo_index), sent, echoed)
 
 
 def _may_have_moved(

@@ -256,3 +256,28 @@ def test_ordinary_faults_are_classed_right_and_placed(rounds: int) -> None:
         )
         total += len(made)
     assert right / total >= 0.99
+
+
+def test_a_text_that_comes_back_from_its_end_has_moved_and_not_changed() -> None:
+    """Every character is there, at another place: a stack instead of a queue."""
+    text = b"Harbour Street 7"
+    sent = train(text)
+    back = train(text[::-1], sent[-1].start_s + 2 * FRAME)
+    found = by_count(paired(sent, back))
+    assert set(found) <= {OK, MOVED}
+    assert found[MOVED] > found.get(OK, 0)
+
+
+def test_letters_that_change_case_at_once_have_not_moved() -> None:
+    """An answer that came before the other one was sent cannot be that one's."""
+    sent = train(b"aA", step_s=4 * FRAME)
+    echoed = [Said(s.value ^ 0x20, e.start_s) for s, e in zip(sent, echo_of(sent), strict=True)]
+    assert MOVED not in by_count(paired(sent, echoed))
+
+
+def test_one_true_change_leaves_exchanged_values_in_doubt() -> None:
+    """Then the values are not all there, and none is said to have only moved."""
+    text = b"quay north"
+    sent = train(text)
+    back = train(b"yuaq n0rth", sent[-1].start_s + 2 * FRAME)
+    assert by_count(paired(sent, back))[CHANGED] == 3
