@@ -59,7 +59,7 @@ def test_a_program_that_is_killed_leaves_it_armed_only_until_the_next_contact(
                 KILLED_WHILE_ARMED,
                 address,
                 dialect_of(bench),
-                *bench.scope.maker.channels,
+                *names,
             ],
             env={**os.environ, "PYTHONPATH": str(HOME)},
             timeout=40,
