@@ -69,8 +69,8 @@ class BoardSight:
         return f"{label}: {volts}, {len(line.characters)} characters"
 
 
-def look_at_board(bench: Bench) -> BoardSight:
-    """Send a few characters and look; not kept.
+def look_at_board(bench: Bench, label: str | None = None) -> BoardSight:
+    """Send a few characters and look; kept under the label, if there is one.
 
     Raises:
         DriverError, RunCancelled: as `Bench`.
@@ -82,7 +82,8 @@ def look_at_board(bench: Bench) -> BoardSight:
     trigger = TriggerSetup(
         station.probes["to_target"].channel, window.offset_v + 0.45 * window.range_v, "rising"
     )
-    taken = bench.glance(windows, forced_base(bench, FEW), trigger, SOUNDING_CHARACTER * FEW)
+    asked = (windows, forced_base(bench, FEW), trigger, SOUNDING_CHARACTER * FEW)
+    taken = bench.glance(*asked) if label is None else bench.forced(*asked, label)
     lines = {
         role: read_line(
             trace_of(taken.capture.channel(station.probes[role].channel), taken.capture),

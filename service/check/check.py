@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from service.check.asked import BENCH_OR_BOARD, CHECKER, GUIDED, TRIGGER, WIGGLE
+from service.check.asked import BEFORE_TERM, BENCH_OR_BOARD, CHECKER, GUIDED, TRIGGER, WIGGLE
 from service.check.causes import RULES
 from service.check.context import Context
 from service.check.diagnosis import diagnose, explained, steps_of
@@ -124,11 +124,18 @@ def _checker(station: Station, hooks: RunHooks, context: Context) -> Found:
     return check_the_checker(station, hooks, context)
 
 
+def _before_term(station: Station, hooks: RunHooks, context: Context) -> Found:
+    from service.check.before_term import before_term
+
+    return before_term(station, hooks, context)
+
+
 SPECIAL: Mapping[str, Part] = {
     TRIGGER: _trigger,
     BENCH_OR_BOARD: _bench_or_board,
     GUIDED: _guided,
     WIGGLE: _wiggle,
+    BEFORE_TERM: _before_term,
     CHECKER: _checker,
 }
 """Parts that are looked at only when they are named."""

@@ -56,17 +56,21 @@ class Guided:
                 self.items.append(one)
 
 
-def walk_guided(station: Station, hooks: RunHooks, options: GuidedOptions = GuidedOptions()) -> Guided:
-    """Lead a person through the station's probes and channels.
+def walk_guided(
+    station: Station,
+    hooks: RunHooks,
+    options: GuidedOptions = GuidedOptions(),
+    shared: Walk | None = None,
+) -> Guided:
+    """Lead a person through the station's probes and channels. `shared`: steps of a longer walk.
 
     Raises:
         DriverError, RunCancelled; NobodyCame: a step was not done in time. ValueError: a voltage, no meter.
     """
     if options.metered_volts is not None and not options.meter:
         raise ValueError("a metered voltage needs the meter that measured it: state its name or number")
-    planned = PLANNED + (options.metered_volts is not None)
     with open_bench(station, hooks) as bench:
-        walk = _Probes(bench, Walk(hooks, planned, options.step_limit_s))
+        walk = _Probes(bench, shared or Walk(hooks, steps_of(options), options.step_limit_s))
         walk.enter()
         waves = {role: wave for role in ROLES if (wave := walk.one_probe(role)) is not None}
         walk.found.notice(of_terminal(station, _right(station, waves)))
@@ -75,6 +79,11 @@ def walk_guided(station: Station, hooks: RunHooks, options: GuidedOptions = Guid
             walk.on_metered(options.metered_volts, options.meter or "")
         walk.back()
     return walk.ended(options)
+
+
+def steps_of(options: GuidedOptions) -> int:
+    """How many steps there are when nothing is wrong."""
+    return PLANNED + (options.metered_volts is not None)
 
 
 def _bent(station: Station, role: str, wave: Wave) -> bool:

@@ -166,6 +166,18 @@ ITEMS: tuple[ItemKind, ...] = (
         PRACTICE_ONLY, "common practice, no source",
     ),
     ItemKind(
+        "swap_match", "%", "swing of a line on the other channel against its own", (None, None),
+        PRACTICE_ONLY, "data sheets of scopes (vertical accuracy)", per_line=True,
+    ),
+    ItemKind(
+        "transfer_errors", "", "samples that differ when one record is fetched again", (None, None),
+        NOT_USABLE, "needs of this house (A3)",
+    ),
+    ItemKind(
+        "loop_errors", "", "characters that the serial link lost or changed on a wire", (None, None),
+        NOT_USABLE, "needs of this house (A8)",
+    ),
+    ItemKind(
         "dropouts", "", "times that the contact was lost while it was moved", (None, None), PRACTICE_ONLY,
         "needs of this house (G3)", per_line=True,
     ),

@@ -45,15 +45,18 @@ class Wiggled:
     more: Mapping[str, Any]
 
 
-def wiggle(station: Station, hooks: RunHooks, *, watched_s: float = WATCHED_S) -> Wiggled:
+def wiggle(
+    station: Station, hooks: RunHooks, shared: Walk | None = None, *, watched_s: float = WATCHED_S
+) -> Wiggled:
     """Watch both lines while a person moves cables and clips; the probes stay on the board's lines.
+    `shared`: steps of a longer walk.
 
     Raises:
         DriverError, RunCancelled, NobodyCame.
     """
     with open_bench(station, hooks) as bench:
         watch = _Watch(bench, watched_s)
-        done = Walk(hooks, 1).step(_step(station, watched_s), watch.look, every_s=0.0)
+        done = (shared or Walk(hooks, 1)).step(_step(station, watched_s), watch.look, every_s=0.0)
     values = dict(done.values or watch.values())
     noticed = [] if done.skipped else list(_noticed(station, values))
     return Wiggled(

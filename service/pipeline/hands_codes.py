@@ -35,6 +35,13 @@ HANDS_CODES: tuple[Code, ...] = (
         "Use two probes of one kind with cables of one length; look for a delay that is set on a channel.",
     ),
     Code(
+        "not-commissioned",
+        BENCH,
+        WARNING,
+        "The station is not proven before term",
+        "Do the parts that were left out: benchwarden check STATION --only before-term.",
+    ),
+    Code(
         "contact-lost",
         BENCH,
         WARNING,

@@ -29,7 +29,7 @@ GOOD = (
 @pytest.fixture(autouse=True)
 def _no_bridge_holds_characters_back(monkeypatch: pytest.MonkeyPatch) -> None:
     """A trigger that never comes is waited for on the real clock; the simulated bench's is ahead of it."""
-    monkeypatch.setattr(acquire, "TRIGGER_WAIT_S", 0.1)
+    monkeypatch.setattr(acquire, "TRIGGER_WAIT_S", 0.6)
 
 
 @pytest.fixture

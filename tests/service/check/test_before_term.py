@@ -1,0 +1,94 @@
+"""A station before term: one walk that proves all of it, with what is left out said."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from service.check import before_term
+from service.check.asked import Asked
+from service.check.before_term import PARTS
+from service.check.check import run_check
+from service.check.context import Context
+from simulator.bench import Bench, open_benches
+from simulator.plan import FROM_TARGET, TO_TARGET
+from tests.service.check.hands import Hands, Person
+from tests.whole.benches import station_of
+
+
+@pytest.fixture
+def bench() -> Iterator[Bench]:
+    with open_benches(seed=81) as (one,):
+        yield one
+
+
+class Technician(Person):
+    """Somebody with a loop-back wire, who can be told to leave steps out."""
+
+    def __init__(self, bench: Bench, skips: tuple[str, ...] = (), **instead: Any) -> None:
+        hands = Hands(bench)
+        deeds = {
+            "tips exchanged": lambda: hands.both(FROM_TARGET, TO_TARGET),
+            "tips back": lambda: hands.both(TO_TARGET, FROM_TARGET),
+            "loop-back wire": lambda: bench.person.wire_loopback(True),
+            "board back on the link": lambda: bench.person.wire_loopback(False),
+            "wiggle": lambda: None,
+        }
+        super().__init__(hands, deeds | instead, patience=14)
+        self.skips = skips
+
+    def _watch(self, prompt: Any, limit_s: float, look: Any, every_s: float) -> Any:
+        if prompt["name"] in self.skips:
+            self.prompts.append(dict(prompt))
+            return {"by": "person", "skip": True}
+        return super()._watch(prompt, limit_s, look, every_s)
+
+
+def commissioned(bench: Bench, person: Person) -> dict[str, Any]:
+    context = dataclasses.replace(Context(), asked=Asked(only=("before-term",)))
+    return run_check(station_of(bench), person.hooks(), context, ("before-term",))
+
+
+def test_a_good_station_is_proven_in_one_walk(bench: Bench) -> None:
+    """Every part of A3: identity, zero, gain, time, probes, swap, trigger, transfer, loop-back, echo."""
+    person = Technician(bench)
+    document = commissioned(bench, person)
+    serious = [(f["code"], f["message"]) for f in document["findings"] if f["severity"] != "info"]
+    assert (document["outcome"], serious) == ("ready", [])
+    told = document["before_term"]
+    assert told["complete"] is True
+    assert list(told["parts"]) == list(PARTS)
+    names = {item["name"] for item in document["items"]}
+    assert {
+        "answer_time", "to_target.zero", "channel_match", "time_base", "from_target.compensation",
+        "to_target.swap_match", "trigger_spread", "transfer_errors", "loop_errors", "echo_errors",
+        "from_target.dropouts",
+    } <= names  # fmt: skip
+    assert len(document["repeats"]["latency"]["values"]) >= 10
+    steps = [prompt["step"] for prompt in person.prompts if not prompt["extra"]]
+    assert steps == list(range(1, 10))
+
+
+def test_what_is_left_out_is_said_and_makes_practice_only(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No loop-back wire at hand: the station cannot be booked for tests that count."""
+    monkeypatch.setattr(before_term, "REPEATS", 2)
+    document = commissioned(bench, Technician(bench, skips=("loop-back wire",)))
+    assert document["outcome"] == "practice-only"
+    assert document["before_term"]["parts"]["loop-back"] == "left out"
+    assert document["before_term"]["complete"] is False
+    assert "loop-back left out" in document["findings"][0]["message"]
+
+
+def test_a_link_that_loses_characters_is_barred_by_the_loop_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every fifth byte of a burst is lost by the adapter itself (needs of this house, A8)."""
+    monkeypatch.setattr(before_term, "REPEATS", 2)
+    with open_benches(seed=81, bench="stimulus-differs") as (lossy,):
+        document = commissioned(lossy, Technician(lossy))
+    item = next(i for i in document["items"] if i["name"] == "loop_errors")
+    assert (item["verdict"], item["value"] > 100) == ("fail", True)
+    assert document["outcome"] == "not-usable"
