@@ -13,17 +13,19 @@ from typing import Any
 
 from drivers.errors import RequestError
 from drivers.scope.dialect_reader import load_dialect
-from service.check.limits import CheckLimitError, CheckLimits, check_limits_from
+from service.check.limits import CheckLimits
 from service.errors import UnknownStation
 from service.pipeline.expectation import LOGIC_FAMILIES, Accuracy, Expectation, Limits
 from service.pipeline.families import family
-from service.pipeline.limits import LimitError, limits_from
+from service.pipeline.limits import limits_from
 from service.pipeline.readings import FrameFormat
+from service.station_limits import check_limits, limits, plan_limits
 from service.toml_tables import Place, read_toml
 
 ROLES = ("to_target", "from_target")
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 """Goes into addresses of pages and names of files."""
+NOT_IN_THE_FILE = ("limit_sources", "plan_limits")
 MOST_AT_50_OHM_V = 2.5
 """Half of the 5 V that are the usual rating of a 50 ohm input (common practice, no source: read its own)."""
 DIALECT_WORDS = "a shipped dialect or the path of a dialect file"
@@ -79,6 +81,10 @@ class Station:
     reference: Reference = field(default_factory=Reference)
     commissioned: str | None = None
     """Path of the scope's commissioning record; None: the one in the data folder, if there is one."""
+    limit_sources: Mapping[str, str] = field(default_factory=dict)
+    """Limit -> who stated it: "station", "plan short"; not in the file."""
+    plan_limits: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    """By plan: what the file's `[plan.NAME.limits]` states; it goes before the station's own limits."""
 
     def expectation(self, sent: bytes | None) -> Expectation:
         """What an echo test on this station is held against."""
@@ -89,6 +95,16 @@ class Station:
             sent=sent,
             limits=self.limits,
             accuracy=self.accuracy,
+            limit_sources=self.limit_sources,
+        )
+
+    def on_plan(self, plan: str | None) -> Station:
+        """The station with the limits of a plan that is run on it."""
+        stated = self.plan_limits.get(plan or "", {})
+        return dataclasses.replace(
+            self,
+            limits=limits_from(stated, self.limits),
+            limit_sources={**self.limit_sources, **dict.fromkeys(stated, f"plan {plan}")},
         )
 
 
@@ -101,13 +117,17 @@ def load_stations(path: Path | str) -> tuple[Station, ...]:
     path = Path(path)
     document = read_toml(path)
     where = Place(str(path))
-    where.known(document, ("station", "schedule", "morning"))
+    where.known(document, ("station", "schedule", "morning", "plan"))
     tables = document.get("station", [])
     if not isinstance(tables, list) or not all(isinstance(t, dict) for t in tables):
         raise where.wrong("stations are written as [[station]], with two brackets")
     if not tables:
         raise where.wrong("names no station: at least one [[station]] is needed")
-    stations = tuple(_station(table, where.at_station(table, i), path) for i, table in enumerate(tables))
+    by_plan = plan_limits(document.get("plan", {}), where.at_table("plan"))
+    stations = tuple(
+        dataclasses.replace(_station(table, where.at_station(table, i), path), plan_limits=by_plan)
+        for i, table in enumerate(tables)
+    )
     _refuse_sharing(stations, where)
     return stations
 
@@ -124,7 +144,7 @@ def station_named(stations: Sequence[Station], name: str) -> Station:
 
 
 def _station(table: Mapping[str, Any], where: Place, path: Path) -> Station:
-    where.known(table, [f.name for f in dataclasses.fields(Station)])
+    where.known(table, [f.name for f in dataclasses.fields(Station) if f.name not in NOT_IN_THE_FILE])
     name = where.text(table, "name", "a name")
     if not NAME.fullmatch(name):
         raise where.wrong("must be letters, digits, '.', '_' and '-', at most 64, was " + repr(name), "name")
@@ -138,9 +158,10 @@ def _station(table: Mapping[str, Any], where: Place, path: Path) -> Station:
         frame=_frame(where.text(table, "frame", 'a frame such as "8N1"'), where),
         logic=_logic(where.text(table, "logic", "a logic family as text"), where),
         probes=_probes(table, channels, where),
-        limits=_limits(table, where),
+        limits=limits(table, where),
+        limit_sources=dict.fromkeys(table.get("limits", {}), "station"),
         accuracy=_accuracy(table, where),
-        check_limits=_check_limits(table, where),
+        check_limits=check_limits(table, where),
         reference=_reference(table, where),
         **_options(table, where, path),
     )
@@ -232,24 +253,6 @@ def _input_ohm(table: Mapping[str, Any], ratio: float, logic: str, where: Place)
             "input_ohm",
         )
     return ohm
-
-
-def _limits(table: Mapping[str, Any], where: Place) -> Limits:
-    given, place = table.get("limits", {}), where.at_table("limits")
-    place.table_of(given, [f.name for f in dataclasses.fields(Limits)])
-    try:
-        return limits_from(given)
-    except LimitError as error:
-        raise place.wrong(str(error)) from None
-
-
-def _check_limits(table: Mapping[str, Any], where: Place) -> CheckLimits:
-    given, place = table.get("check_limits", {}), where.at_table("check_limits")
-    place.table_of(given, [f.name for f in dataclasses.fields(CheckLimits)])
-    try:
-        return check_limits_from(given)
-    except CheckLimitError as error:
-        raise place.wrong(str(error)) from None
 
 
 def _reference(table: Mapping[str, Any], where: Place) -> Reference:

@@ -111,7 +111,7 @@ def build(
         journal=journal,
         locks=StationLocks(settings.locks, settings.lock_wait_s),
         work={
-            "echo-test": _echo_work(echo_test or _echo_test),
+            "echo-test": echo_work(echo_test or _echo_test),
             "check": check_work(store, clock, settings.checks_at_once),
             **(work or {}),
         },
@@ -184,8 +184,9 @@ def post_of(settings: Settings, stations: Sequence[str] | None = None, name: str
     )
 
 
-def _echo_work(echo_test: EchoTest) -> Work:
-    return lambda station, run, hooks: echo_test(station, run.payload, hooks)
+def echo_work(echo_test: EchoTest) -> Work:
+    """On the limits of the plan, where one was asked for."""
+    return lambda station, run, hooks: echo_test(station.on_plan(run.request.get("plan")), run.payload, hooks)
 
 
 def _echo_test(station: Station, payload: bytes, hooks: RunHooks) -> dict[str, Any]:

@@ -139,6 +139,9 @@ def _expected(judgement: Judgement) -> dict[str, Any]:
         "vertical_percent": e.accuracy.vertical_percent,
         "assumed": list(e.accuracy.assumed),
         "limits": {name: getattr(e.limits, name) for name in e.limits.__dataclass_fields__},
+        "limit_sources": {
+            name: e.limit_sources.get(name, "default") for name in e.limits.__dataclass_fields__
+        },
         "notes": list(e.bench_notes),
     }
 

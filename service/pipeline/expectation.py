@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from service.pipeline.readings import FrameFormat
@@ -55,3 +56,5 @@ class Expectation:
     limits: Limits = field(default_factory=Limits)
     accuracy: Accuracy = field(default_factory=Accuracy)
     bench_notes: tuple[str, ...] = ()
+    limit_sources: Mapping[str, str] = field(default_factory=dict)
+    """Limit -> who stated it ("station", "plan short"); those that nobody stated are missing."""

@@ -7,10 +7,12 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 from service.pipeline.expectation import CRITERIA, Limits
+
+DEFAULTS = Limits()
 
 
 class LimitError(ValueError):
@@ -31,11 +33,11 @@ class LimitRow:
     @property
     def default(self) -> Any:
         """The value when nobody states one; None = from the logic family."""
-        return getattr(Limits(), self.name)
+        return getattr(DEFAULTS, self.name)
 
 
-def limits_from(stated: Mapping[str, Any]) -> Limits:
-    """Limits with the stated ones in place of the defaults.
+def limits_from(stated: Mapping[str, Any], others: Limits = DEFAULTS) -> Limits:
+    """Limits with the stated ones in place of the `others`.
 
     Raises LimitError for an unknown name (naming the nearest one) and for a value out of its range.
     """
@@ -46,7 +48,7 @@ def limits_from(stated: Mapping[str, Any]) -> Limits:
             raise LimitError(f"there is no limit {name!r}; the nearest one is {near[0]!r}")
         _check(name, value)
     values: dict[str, Any] = {k: tuple(v) if k == "required" else float(v) for k, v in stated.items()}
-    return Limits(**values)
+    return replace(others, **values)
 
 
 def _check(name: str, value: Any) -> None:

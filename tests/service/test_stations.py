@@ -5,13 +5,17 @@ from __future__ import annotations
 import re
 from importlib import resources
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from service.errors import BadStationsFile, UnknownStation, outcome_of
+from service.hooks import RunHooks
 from service.pipeline.expectation import Accuracy, Limits
 from service.pipeline.readings import FrameFormat
-from service.stations import Reference, load_stations, station_named
+from service.run_record import Run
+from service.stations import Reference, Station, load_stations, station_named
+from service.wiring import echo_work
 
 # the example of the contract with outsiders, in our own lab
 ONE = """
@@ -248,3 +252,68 @@ def test_50_ohm_are_refused_where_they_could_be_destroyed(tmp_path: Path, probe:
     path.write_text(ONE.replace("ratio = 10}", probe, 1), encoding="utf-8")
     with pytest.raises(BadStationsFile, match=told):
         load_stations(path)
+
+
+PLAN_LIMITS = """
+[plan.all-values.limits]
+rate_percent = 1
+required = ["content"]
+"""
+
+
+def test_a_plans_limits_go_before_the_stations_and_those_before_the_defaults(tmp_path: Path) -> None:
+    """And the expectation says who stated each."""
+    path = tmp_path / "stations.toml"
+    own = "\n[station.limits]\nrate_percent = 3\nlatency_max_s = 0.5\n"
+    path.write_text(ONE.split("[station.limits]")[0] + own + PLAN_LIMITS, encoding="utf-8")
+    (station,) = load_stations(path)
+    usual, strict = (
+        station.on_plan("short").expectation(None),
+        station.on_plan("all-values").expectation(None),
+    )
+    assert (usual.limits.rate_percent, usual.limits.latency_max_s) == (3.0, 0.5)
+    assert usual.limit_sources == {"rate_percent": "station", "latency_max_s": "station"}
+    assert (strict.limits.rate_percent, strict.limits.latency_max_s) == (1.0, 0.5)
+    assert strict.limits.required == ("content",)
+    assert strict.limits.edge_percent == Limits().edge_percent
+    assert strict.limit_sources == {
+        "rate_percent": "plan all-values", "latency_max_s": "station", "required": "plan all-values",
+    }  # fmt: skip
+    assert station.on_plan(None) == station
+
+
+@pytest.mark.parametrize(
+    ("table", "told"),
+    [
+        (
+            "[plan.al-values.limits]\nrate_percent = 1",
+            "plan.al-values: unknown key, did you mean 'all-values'",
+        ),
+        ("[plan.short.limits]\nrate_per_cent = 1", "rate_per_cent: unknown key, did you mean 'rate_percent'"),
+        ("[plan.short.limits]\nrate_percent = -1", "rate_percent must be positive"),
+        ("[plan.short]\nlimit = 1", "unknown key, did you mean 'limits'"),
+    ],
+)
+def test_what_a_plan_cannot_state_is_refused_with_the_nearest(tmp_path: Path, table: str, told: str) -> None:
+    """Plan, limit and value are looked at when the file is read."""
+    path = tmp_path / "stations.toml"
+    path.write_text(f"{ONE}\n{table}\n", encoding="utf-8")
+    with pytest.raises(BadStationsFile, match=told):
+        load_stations(path)
+
+
+def test_a_run_of_a_plan_is_held_against_the_plans_limits(tmp_path: Path) -> None:
+    """The work of an echo test gets the station as the plan has it; text that was sent, the station's own."""
+    path = tmp_path / "stations.toml"
+    path.write_text(ONE + PLAN_LIMITS, encoding="utf-8")
+    (station,) = load_stations(path)
+    seen: list[float] = []
+
+    def echo_test(on: Station, payload: bytes, _: RunHooks) -> dict[str, Any]:
+        seen.append(on.limits.rate_percent)
+        return {"verdict": "pass", "sent": payload.hex()}
+
+    for request in ({"plan": "all-values", "payload_hex": "00"}, {"text": "T", "payload_hex": "54"}):
+        run = Run("1", "echo", station.name, request, "2027-01-12T06:31:08Z")
+        echo_work(echo_test)(station, run, RunHooks())
+    assert seen == [1.0, 2.0]
