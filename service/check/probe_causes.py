@@ -100,33 +100,30 @@ def noise(case: Case) -> Cause | None:
         return None
     line = found[0].line
     item = case.items.get(f"{line}.noise")
-    at_ground = 0.0 if item is None else float(item.evidence.get("at_ground_v") or 0.0)
-    limit = 0.0 if item is None else item.limit.get("max", 0.0)
+    at_ground = None if item is None else item.evidence.get("at_ground_v")
     misread = case.having("stimulus-differs", "break", "framing-error", line=line)
-    mine = keys(*found, *misread, *case.having("trigger-unsteady", "glitches", "trigger-misses"))
-    if item is not None and at_ground > limit:
+    mine = (*found, *misread, *case.having("trigger-unsteady", "glitches", "trigger-misses"))
+    if item is not None and at_ground is not None and at_ground > item.limit["max"]:
         return Cause(
             "noisy-channel",
             f"The channel on the {line_words(line)} is noisy with its input at ground too: it is the scope.",
             "scope",
-            mine,
+            keys(*mine),
             (Step(SET, "Look for a setting that adds noise: bandwidth, termination, a math channel."),
              Step(SWAP, "Use the station with the two lines on the other scope's channels."), REPAIR_SCOPE),
         )  # fmt: skip
     also = case.having("ringing", "crosstalk", "swing-off", "zero-shifted", "level-out-of-limits", line=line)
-    return Cause(
-        "pick-up",
-        f"The probe on the {line_words(line)} picks up noise: its channel is quiet with the input at ground.",
-        f"probe/{line}",
-        (*mine, *keys(*also)),
-        (
-            Step(
-                TURN,
-                f"Seat the ground clip of the probe on the {line_words(line)}; use the short ground spring.",
-            ),
-            Step(TURN, "Look for a supply or a lamp close by, and move it."),
-            Step(SWAP, f"Try another probe on the {line_words(line)}."),
-        ),
+    quiet = "" if at_ground is None else ": its channel is quiet with the input at ground"
+    words = f"The probe on the {line_words(line)} picks up noise{quiet}."
+    return Cause("pick-up", words, f"probe/{line}", keys(*mine, *also), _against_noise(line))
+
+
+def _against_noise(line: str | None) -> tuple[Step, ...]:
+    words = line_words(line)
+    return (
+        Step(TURN, f"Seat the ground clip of the probe on the {words}; use the short ground spring."),
+        Step(TURN, "Look for a supply or a lamp close by, and move it."),
+        Step(SWAP, f"Try another probe on the {words}."),
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Header, Response, status
 from pydantic import BaseModel, ConfigDict, Field
@@ -83,6 +83,13 @@ class CheckOut(BaseModel):
     valid_until: str
 
 
+def document_schemas() -> dict[str, Any]:
+    """The document of a check for the description of the interface, by name."""
+    made = CheckOut.model_json_schema(ref_template="#/components/schemas/{model}")
+    inner: dict[str, Any] = made.pop("$defs", {})
+    return {**inner, CheckOut.__name__: made}
+
+
 @router.post(
     "/stations/{station}/checks",
     summary="Ask for a station check",
@@ -106,7 +113,7 @@ def request_check(
         ),
     ] = None,
 ) -> Accepted:
-    """The run waits for its station's turn; its `result` is a document like CheckOut."""
+    """The run waits for its station's turn; its `result` is a document as the schema CheckOut has it."""
     body = body or CheckIn()
     asked = body.as_asked()
     run = wiring.intake.request(

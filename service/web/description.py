@@ -23,6 +23,7 @@ from service.errors import (
     TooFast,
     problem_type,
 )
+from service.web.checks import document_schemas
 from service.web.dependencies import problems
 from service.web.models import BASE, Problem
 from service.web.problems import PROBLEM_JSON
@@ -48,6 +49,7 @@ def describe(app: FastAPI) -> None:
 def _completed(document: dict[str, Any]) -> dict[str, Any]:
     schemas = document.setdefault("components", {}).setdefault("schemas", {})
     schemas.setdefault("Problem", Problem.model_json_schema())
+    schemas.update(document_schemas())
     document["components"]["securitySchemes"] = SECURITY
     rights = {rule.call: rule.right for rule in RULES}
     compose = Composer(schemas)

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import pytest
 
+from service.check.check import run_check
 from service.check.context import Context
+from service.hooks import RunHooks
+from simulator.bench import open_benches
 from simulator.faults import BENCHES, FIRMWARES
+from tests.whole.benches import one_bench, station_of
 from tests.whole.check_benches import (
     BENCH_KINDS,
     FIRMWARE_KINDS,
@@ -54,10 +60,6 @@ def test_another_firmware_than_the_golden_one_leaves_practice_and_says_what_to_l
 
 def test_a_scope_that_is_away_is_not_seen_rather_than_bad() -> None:
     """contract.md 3b: not-seen; the first step is at the plug."""
-    from service.check.check import run_check
-    from service.hooks import RunHooks
-    from tests.whole.benches import one_bench, station_of
-
     with one_bench(seed=1) as bench:
         station = station_of(bench)
     document = run_check(station, RunHooks(), Context())
@@ -85,6 +87,38 @@ def test_every_kind_of_bench_gets_its_finding_first(name: str, seed: int) -> Non
     assert told_codes(document)[:1] == ([expected] if expected else [])
     assert len(document["causes"]) == (1 if expected else 0), document["causes"]
     assert (document["outcome"] == "ready") == (expected is None)
+
+
+PAIRS = (
+    ("noisy-to-target", "probe-undercompensated"),
+    ("both-ratios-off", "slow-timebase"),
+    ("stimulus-differs", "offset"),
+    ("self-test-fails", "probe-overcompensated"),
+    ("long-ground", "bridge-clock-off"),
+    ("errors-left", "probe-ratio-off"),
+)
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(180)
+@pytest.mark.parametrize("pair", PAIRS, ids="+".join)
+def test_two_faults_at_once_are_both_named_and_nothing_else_comes_first(pair: tuple[str, str]) -> None:
+    """Independent faults stay two causes."""
+    document = check_of(bench="+".join(pair), seed=5)
+    expected = {first_code(BENCH_KINDS[name]) for name in pair}
+    assert expected <= set(told_codes(document))
+    assert told_codes(document)[0] in expected
+    assert len(document["causes"]) == 2, document["causes"]
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(900)
+def test_a_room_of_forty_is_checked_six_at_a_time() -> None:
+    """Each over its own sockets; the window is a matter of `make bench`, the outcome is not."""
+    with open_benches(count=40, seed=77) as benches, ThreadPoolExecutor(6) as pool:
+        stations = [station_of(bench) for bench in benches]
+        documents = list(pool.map(lambda s: run_check(s, RunHooks(), Context()), stations))
+    assert [d["outcome"] for d in documents] == ["ready"] * 40
 
 
 @pytest.mark.soak
