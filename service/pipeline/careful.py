@@ -22,6 +22,8 @@ from service.pipeline.arrays import median
 from service.pipeline.integrate import Sums, frame_starts, timed_starts
 from service.pipeline.levels import States
 
+LEAST_BIT = 1.0
+"""Samples a bit below which there is nothing to sum."""
 CLEAR = 5.0
 """Distance of the two levels, in units of the noise of half a bit, from which they are believed."""
 NARROWEST = 0.03
@@ -139,6 +141,8 @@ def mixture(codes: NDArray[np.generic], bit: float, noise: float) -> tuple[float
 
     Expectation-maximisation on a histogram, both bells as wide as the noise makes them.
     """
+    if bit < LEAST_BIT:
+        return None
     width = max(int(bit / 2), 1)
     blocks = codes[: len(codes) // width * width].reshape(-1, width).mean(axis=1, dtype=np.float64)
     if len(blocks) < 8:
