@@ -40,6 +40,8 @@ class AnalysisOptions:
     from_target: str = "ch2"
     timebase_ppm: float | None = None
     """None: 25 is assumed, and the result says so."""
+    time_column: str | None = None
+    """Of a CSV file whose columns have names of its own: the one that holds seconds."""
 
     def __post_init__(self) -> None:
         if self.baud is not None and not 0 < self.baud < 1e10:
@@ -78,12 +80,15 @@ def analyse(data: bytes, name: str, options: AnalysisOptions) -> Analysis:
     if data.startswith(ZIP_START):
         from service.files.npz import capture_from_bytes
 
+        if options.time_column is not None:
+            raise BadInput(f"a time column is for CSV files, {name} knows its own times")
         capture = capture_from_bytes(data, name)
         shot, meta = _shot_of_capture(capture, name, options), _meta_of_capture(capture, name, options)
     else:
         from service.files.csv_trace import parse_csv
 
-        table = parse_csv(data, name)
+        wanted = (options.to_target, options.from_target)
+        table = parse_csv(data, name, time_column=options.time_column, wanted=wanted)
         shot, meta = _shot_of_table(table, name, options), _meta(name, options, notes=table.comments)
     document = result_document(judge([shot], _expectation(options)))
     return Analysis(document, (shot,), meta)

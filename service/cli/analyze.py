@@ -27,6 +27,12 @@ def add(commands: Any) -> None:
     command.add_argument(
         "--timebase-ppm", type=float, metavar="PPM", help="accuracy of the scope (25 assumed)"
     )
+    command.add_argument(
+        "--time-column",
+        metavar="NAME",
+        help="of a CSV file with other names: the column of seconds; --to-target and --from-target name the "
+        "columns of volts",
+    )
     command.add_argument("--report", metavar="FILE", help="write the report as HTML")
     command.add_argument("--json", action="store_true", help="print the result document as JSON")
     command.set_defaults(run=run)
@@ -63,6 +69,7 @@ def _options(arguments: argparse.Namespace) -> AnalysisOptions:
         to_target=arguments.to_target,
         from_target=arguments.from_target,
         timebase_ppm=arguments.timebase_ppm,
+        time_column=arguments.time_column,
     )
 
 

@@ -6,9 +6,8 @@ to say which of them is wrong.
 
 from __future__ import annotations
 
-import re
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -17,13 +16,13 @@ from numpy.typing import NDArray
 
 from drivers.scope.capture import Capture
 from service.errors import BadCaptureFile
+from service.files.csv_text import CsvText, Header, named_header, usual_header
 from service.files.flat_ends import flat_ends
 from service.pipeline.trace import Trace
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-HEADER = "time_s,ch1_v,ch2_v"
 UNEVEN = 0.25
 """Part of a sample interval by which a time may be off before the record counts as unevenly spaced."""
 CHUNK_LINES = 20_000
@@ -40,7 +39,7 @@ class TraceTable:
     """What a CSV file holds: volts of each channel over evenly spaced times."""
 
     channels: tuple[str, ...]
-    """"ch1", "ch2", ... as the header names them, without the unit."""
+    """"ch1", "ch2", ... as the header names them, without the unit; other names as they stand there."""
     interval_s: float
     start_s: float
     volts: NDArray[np.float64]
@@ -61,96 +60,40 @@ def read_csv(path: Path) -> TraceTable:
     return parse_csv(path.read_bytes(), str(path))
 
 
-def parse_csv(data: bytes, name: str = "the trace") -> TraceTable:
+def parse_csv(
+    data: bytes, name: str = "the trace", *, time_column: str | None = None, wanted: Collection[str] = ()
+) -> TraceTable:
     """The traces in a file's content; `name` is only used in errors.
+
+    With `time_column` the columns may have any names: that one holds seconds, those of `wanted` hold volts,
+    and the others, which may be no numbers at all, are passed over.
 
     Raises: BadCaptureFile: no header, a line that is not numbers, uneven times, decimal commas; the line
     is named.
     """
-    text = _Text(data.removeprefix(b"\xef\xbb\xbf"), name)
-    channels, first = _header(text)
-    table = _numbers(text, first, 1 + len(channels))
+    text = CsvText(data.removeprefix(b"\xef\xbb\xbf"), name)
+    header = usual_header(text) if time_column is None else named_header(text, time_column, wanted)
+    table = _numbers(text, header)
     interval = _spacing(text, table[:, 0])
     _check_volts(text, table[:, 1:])
     volts = np.ascontiguousarray(table[:, 1:].T)
     volts[np.abs(volts) < LEAST_VOLTS] = 0.0
-    return TraceTable(channels, interval, float(table[0, 0]), volts, text.comments)
+    return TraceTable(header.channels, interval, float(table[0, 0]), volts, text.comments)
 
 
-class _Text:
-    """The lines of the file without comments and blank ones, and where they stand in the file."""
-
-    def __init__(self, data: bytes, name: str) -> None:
-        if b"\0" in data[:4096]:
-            raise BadCaptureFile(f"{name} is not a text file")
-        self.name = name
-        data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n").replace(b'"', b"")
-        lead, at = _lead(data)
-        self.comments = tuple(t.lstrip("# ") for t in lead if t.startswith("#"))
-        self.skipped = len(lead)
-        self.body = data[at:]
-        self.simple = b"#" not in self.body and b"\n\n" not in self.body
-
-    def lines(self) -> Iterator[tuple[int, str]]:
-        """(number in the file, text) of each line that holds data, header included."""
-        for number, line in enumerate(self.body.decode("utf-8", "replace").split("\n"), self.skipped + 1):
-            if line.strip() and not line.lstrip().startswith("#"):
-                yield number, line
-
-    def wrong(self, number: int, what: str) -> BadCaptureFile:
-        return BadCaptureFile(f"{self.name}, line {number}: {what}")
-
-
-def _lead(data: bytes) -> tuple[list[str], int]:
-    """Comment and blank lines at the head, and where the rest begins."""
-    lead: list[str] = []
-    at = 0
-    while at < len(data):
-        end = data.find(b"\n", at)
-        line = data[at : end if end >= 0 else len(data)]
-        if line.strip() and not line.lstrip().startswith(b"#"):
-            break
-        lead.append(line.decode("utf-8", "replace").strip())
-        at = end + 1 if end >= 0 else len(data)
-    return lead, at
-
-
-def _header(text: _Text) -> tuple[tuple[str, ...], bytes]:
-    """Channel names and the rest of the body."""
-    line, _, rest = text.body.partition(b"\n")
-    number = text.skipped + 1
-    if not line.strip():
-        raise BadCaptureFile(f"{text.name} is empty: the header {HEADER} is expected")
-    shown = line.decode("utf-8", "replace").strip()
-    for sign, called in ((";", "semicolons"), ("\t", "tabs")):
-        if sign in shown and "," not in shown:
-            raise text.wrong(
-                number,
-                f"the columns are separated by {called}; export with commas between columns and points as "
-                f"decimals (header {HEADER})",
-            )
-    fields = [f.strip() for f in shown.split(",")]
-    good = fields[0].lower() == "time_s" and all(
-        re.fullmatch(r"[^\s,]+_v", f, re.IGNORECASE) for f in fields[1:]
-    )
-    if not good or len(fields) < 2:
-        raise text.wrong(
-            number, f"the header {HEADER} is expected (further channels allowed), found {shown[:60]!r}"
-        )
-    channels = tuple(f[:-2] for f in fields[1:])
-    if len(set(channels)) < len(channels):
-        raise text.wrong(number, f"a channel is named twice: {shown[:60]!r}")
-    return channels, rest
-
-
-def _numbers(text: _Text, body: bytes, columns: int) -> NDArray[np.float64]:
-    """Shape (lines, columns)."""
-    body = body.strip(b"\n")
-    if text.simple and _even_rows(body, columns):
+def _numbers(text: CsvText, header: Header) -> NDArray[np.float64]:
+    """Shape (lines, columns that are read)."""
+    body, width = header.rest.strip(b"\n"), header.width
+    if text.simple and _even_rows(body, width):
         table = _parse(body.replace(b"\n", b","))
-        if table is not None and len(table) % columns == 0 and np.isfinite(table).all():
-            return _enough(text, table.reshape(-1, columns))
-    return _enough(text, np.array(list(_one_by_one(text, columns)), dtype=np.float64).reshape(-1, columns))
+        if table is not None and len(table) % width == 0:
+            read = table.reshape(-1, width)
+            if header.columns != tuple(range(width)):
+                read = read[:, list(header.columns)]
+            if np.isfinite(read).all():
+                return _enough(text, read)
+    rows = list(_one_by_one(text, header))
+    return _enough(text, np.array(rows, dtype=np.float64).reshape(-1, len(header.columns)))
 
 
 def _even_rows(body: bytes, columns: int) -> bool:
@@ -170,7 +113,7 @@ def _parse(joined: bytes) -> NDArray[np.float64] | None:
             return None
 
 
-def _enough(text: _Text, table: NDArray[np.float64]) -> NDArray[np.float64]:
+def _enough(text: CsvText, table: NDArray[np.float64]) -> NDArray[np.float64]:
     if len(table) < 2:
         raise BadCaptureFile(
             f"{text.name} has {'one line' if len(table) else 'no lines'} of data; at least two are needed to "
@@ -179,15 +122,14 @@ def _enough(text: _Text, table: NDArray[np.float64]) -> NDArray[np.float64]:
     return table
 
 
-def _one_by_one(text: _Text, columns: int) -> Iterator[list[float]]:
+def _one_by_one(text: CsvText, header: Header) -> Iterator[list[float]]:
     lines = text.lines()
     next(lines, None)  # the header
     for number, line in lines:
         fields = line.split(",")
-        if len(fields) != columns:
-            raise text.wrong(number, _count_words(line, len(fields), columns))
-        row = [_number(text, number, field) for field in fields]
-        yield row
+        if len(fields) != header.width:
+            raise text.wrong(number, _count_words(line, len(fields), header.width))
+        yield [_number(text, number, fields[at]) for at in header.columns]
 
 
 def _count_words(line: str, found: int, columns: int) -> str:
@@ -197,7 +139,7 @@ def _count_words(line: str, found: int, columns: int) -> str:
     return f"{found} columns where the header has {columns}: {line.strip()[:60]!r}"
 
 
-def _number(text: _Text, number: int, field: str) -> float:
+def _number(text: CsvText, number: int, field: str) -> float:
     try:
         value = float(field.replace("_", "no digit"))
     except ValueError:
@@ -207,7 +149,7 @@ def _number(text: _Text, number: int, field: str) -> float:
     return value
 
 
-def _spacing(text: _Text, times: NDArray[np.float64]) -> float:
+def _spacing(text: CsvText, times: NDArray[np.float64]) -> float:
     """The sample interval in seconds."""
     interval = float(times[-1] - times[0]) / (len(times) - 1)
     steps = np.diff(times)
@@ -232,7 +174,7 @@ def _spacing(text: _Text, times: NDArray[np.float64]) -> float:
     return interval
 
 
-def _check_volts(text: _Text, volts: NDArray[np.float64]) -> None:
+def _check_volts(text: CsvText, volts: NDArray[np.float64]) -> None:
     if max(float(volts.max()), -float(volts.min())) <= MOST_VOLTS:
         return
     row, column = np.unravel_index(int(np.argmax(np.abs(volts))), volts.shape)
@@ -242,7 +184,7 @@ def _check_volts(text: _Text, volts: NDArray[np.float64]) -> None:
     )
 
 
-def _line_of(text: _Text, row: int) -> int:
+def _line_of(text: CsvText, row: int) -> int:
     """Number in the file of a row of data."""
     for at, (number, _) in enumerate(text.lines()):
         if at == row + 1:
@@ -262,7 +204,7 @@ def capture_to_csv(capture: Capture, names: Sequence[str] | None = None) -> Iter
     total = len(capture.channels[0].codes) if capture.channels else 0
     for first in range(0, total, CHUNK_LINES):
         numbers = range(first, min(first + CHUNK_LINES, total))
-        times = [f"{capture.start_s + n * capture.sample_interval_s:.12g}" for n in numbers]
+        times = [f"{capture.start_s + n * capture.sample_interval_s!r}" for n in numbers]
         columns = [
             w[c.codes[first : first + CHUNK_LINES]] for w, c in zip(words, capture.channels, strict=True)
         ]
@@ -274,7 +216,7 @@ class _volt_words:  # noqa: N801
 
     def __init__(self, codes: NDArray[np.integer], per_code: float, at_zero: float) -> None:
         self.found = np.unique(codes)
-        self.text = [f"{float(c) * per_code + at_zero:.9g}" for c in self.found]
+        self.text = [f"{float(c) * per_code + at_zero!r}" for c in self.found]
 
     def __getitem__(self, codes: NDArray[np.integer]) -> list[str]:
         return [self.text[i] for i in np.searchsorted(self.found, codes).tolist()]

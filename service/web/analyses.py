@@ -39,6 +39,10 @@ class AnalysisForm(BaseModel):
     from_target: Annotated[str, Field(description="Channel of the from-target line.")] = "ch2"
     timebase_ppm: Annotated[float | None, Field(description="25 is assumed, and said.", examples=[10])] = None
 
+    time_column: Annotated[
+        str | None, Field(description="Of a CSV with other names: the column of seconds.", examples=["t"])
+    ] = None
+
     @model_validator(mode="before")
     @classmethod
     def _as_given(cls, data: Any) -> Any:
@@ -62,6 +66,7 @@ class AnalysisForm(BaseModel):
             to_target=self.to_target,
             from_target=self.from_target,
             timebase_ppm=self.timebase_ppm,
+            time_column=self.time_column,
         )
 
 

@@ -70,6 +70,20 @@ def test_roles_can_be_given_by_the_file_s_own_columns(
     assert "pc" in capsys.readouterr().out
 
 
+def test_a_file_with_column_names_of_its_own_is_read_when_they_are_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Without `--time-column` the message says that it is needed; for an NPZ it makes no sense."""
+    path = write_csv(tmp_path / "x.csv", good_shot(), ("Lead 1", "Lead 2"))
+    path.write_text(path.read_text().replace("time_s", "Elapsed"))
+    lines = ("--to-target", "Lead 1", "--from-target", "Lead 2")
+    assert run(["analyze", str(path), *GIVEN, *lines]) == 2
+    assert "time column" in capsys.readouterr().err
+    assert run(["analyze", str(path), *GIVEN, "--time-column", "Elapsed", *lines]) == 0
+    kept = write_npz(tmp_path / "x.npz", good_shot())
+    assert run(["analyze", str(kept), *GIVEN, "--time-column", "Elapsed"]) == 2
+
+
 def test_a_report_is_written_where_it_was_asked_for(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -129,6 +129,50 @@ def test_a_capture_written_as_csv_is_read_back() -> None:
     assert float(rows[2][1]) == table.volts[0, 0]
 
 
+def test_what_is_written_as_csv_comes_back_to_the_last_bit() -> None:
+    """Times and volts as the shortest decimals that give the same double (IEEE 754: 17 digits at most)."""
+    before = capture(points=3001, dtype="int16")
+    table = parse_csv(b"".join(capture_to_csv(before)))
+    for row, record in zip(table.volts, before.channels, strict=True):
+        assert np.array_equal(row, record.codes * record.volts_per_code + record.volts_at_code_zero)
+    assert table.start_s == before.start_s
+
+
+OTHER = b"""# export of north-2
+No,Seconds,"CH A (V)",CH B_V,remark
+1,0.0,3.3,3.2,idle
+2,1e-6,0.1,3.3,"start, or so"
+3,2e-6,0.0,3.2,
+"""
+
+
+def test_columns_of_any_name_are_read_when_they_are_named() -> None:
+    """Counters and remarks beside them are passed over; order and names are the file's own."""
+    plain = OTHER.replace(b', or so"', b'"')
+    table = parse_csv(plain, time_column="Seconds", wanted=("ch b", "CH A (V)"))
+    assert table.channels == ("CH B_V", "CH A (V)")
+    assert table.interval_s == pytest.approx(1e-6)
+    assert table.start_s == 0.0
+    assert table.trace("CH A (V)").volts().tolist() == [3.3, 0.1, 0.0]
+    assert table.trace("CH B_V").volts().tolist() == [3.2, 3.3, 3.2]
+
+
+@pytest.mark.parametrize(
+    ("names", "says"),
+    [
+        (("t", "CH A (V)", "CH B_V"), "line 2: there is no column 't', the header has No, Seconds, CH A"),
+        (("Seconds", "CH A (V)", "CH C"), "there is no column 'CH C'"),
+        (("Seconds", "Seconds", "CH B_V"), "cannot be the time and a line as well"),
+        (("Seconds", "CH A (V)", "CH B_V"), "line 4: 6 columns where the header has 5"),
+        (("remark", "CH A (V)", "CH B_V"), "line 3: 'idle' is not a number"),
+    ],
+)
+def test_a_column_that_cannot_be_read_is_named(names: tuple[str, str, str], says: str) -> None:
+    """With the columns that there are, or the line that does not fit."""
+    with pytest.raises(BadCaptureFile, match=says):
+        parse_csv(OTHER, time_column=names[0], wanted=names[1:])
+
+
 def test_both_ways_of_reading_give_the_same() -> None:
     """The fast way and the careful one, which a comment in the body asks for, agree on every number."""
     data = b"".join(capture_to_csv(capture(points=2000)))

@@ -61,6 +61,16 @@ def test_a_changed_echo_is_found_and_channels_can_be_named(client: Client) -> No
     assert "echo-changed" in [f["code"] for f in document["findings"]]
 
 
+def test_columns_of_any_name_can_be_handed_in(client: Client) -> None:
+    """The same option as the command's, in either spelling."""
+    other = csv().replace(b"time_s,ch1_v,ch2_v", b"Elapsed,Lead 1,Lead 2")
+    given = {"baud": "9600", "frame": "8N1", "logic": "3.3", "to_target": "Lead 1", "from_target": "Lead 2"}
+    for spelling in ("time_column", "time-column"):
+        answer = hand_in(client, other, **given, **{spelling: "Elapsed"})
+        assert answer.status_code == 200, answer.text
+        assert answer.json()["lines"]["to_target"]["channel"] == "Lead 1"
+
+
 @pytest.mark.parametrize(
     ("content", "options", "words"),
     [
