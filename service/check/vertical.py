@@ -18,6 +18,8 @@ from service.pipeline.decisions import FAIL
 from service.pipeline.delay import channel_delay
 from service.pipeline.findings import Finding, make_finding
 from service.pipeline.idle import measure_idle
+from service.pipeline.levels import find_states
+from service.pipeline.overshoot import overshoot_percent
 from service.pipeline.reading import read_line
 from service.pipeline.trace import Trace
 from service.shots import trace_of
@@ -143,15 +145,23 @@ def of_edges(station: Station, taken: Taken) -> Iterator[CheckItem]:
     """Delay from channel to channel, and overshoot of each."""
     traces = _by_role(station, taken)
     for role, trace in traces.items():
-        levels = read_line(trace, baud=1 / trace.duration_s).levels
-        if levels is not None and levels.overshoot_percent is not None:
+        over = _overshoot(trace)
+        if over is not None:
             most = station.check_limits.overshoot_percent
-            over = levels.overshoot_percent
             yield make_item(f"{role}.overshoot", over, OVERSHOOT_U_PERCENT, f"probe/{role}", high=most)
     delay = channel_delay(*(traces[role] for role in ROLES))
     if delay is not None:
         most_s = station.check_limits.delay_max_s
         yield make_item("delay", delay.value, delay.u, "scope", low=-most_s, high=most_s)
+
+
+def _overshoot(trace: Trace) -> float | None:
+    """Of the one edge in the record, percent of the step."""
+    states = find_states(trace.codes)
+    line = read_line(trace, baud=1 / trace.duration_s)
+    if states is None or not states.two:
+        return None
+    return overshoot_percent(trace, trace.codes, states, line.edges, trace.duration_s / 2)
 
 
 def _no_trigger(bench: Bench) -> TriggerSetup:
