@@ -228,7 +228,7 @@ VOIDS: tuple[Void, ...] = (
     # the PC's side of the wiring: what was not said properly need not be heard
     Void("line-inverted", (), _HEARD, "warning", line="to_target"),
     Void("framing-error", (), (*_HEARD, "framing"), line="to_target"),
-    Void("break", (), _HEARD, line="to_target"),
+    Void("break", (), (*_HEARD, "framing"), line="to_target"),
     Void("parity-error", (), (*_HEARD, "framing"), line="to_target"),
     Void("rate-off", (), (*_HEARD, "rate"), line="to_target"),
     Void("level-out-of-limits", (), (*_HEARD, "levels"), line="to_target", only={"levels": levels_alike}),

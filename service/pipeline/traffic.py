@@ -22,11 +22,13 @@ from service.pipeline.echoes import (
 )  # fmt: skip
 from service.pipeline.evidence import FROM_TARGET, TO_TARGET, Evidence, ReadShot, rate_candidates
 from service.pipeline.quiet_lines import distance_to
-from service.pipeline.readings import Characters
+from service.pipeline.readings import Characters, LineReading
 
 OTHER = {TO_TARGET: FROM_TARGET, FROM_TARGET: TO_TARGET}
 UNANSWERED_BITS = 9.0
 """An answer to a character of eight bits cannot start sooner after its start."""
+FEWEST_ALIKE, MOST_ALIKE = 4, 0.9
+"""Edges, and the share of them, at which two lines move together when they are one."""
 TOGETHER_BITS = 0.5
 """Characters that start within this many bit times of each other started together."""
 
@@ -88,6 +90,8 @@ def pair_echoes(evidence: Evidence) -> Evidence:
             if _is_bridged(pairs, twins, to, back, bit, _soonest(shot, evidence, frame_s, bit)):
                 bridged.append(number)
                 pairs = twins
+        if not _answered(pairs) and _move_alike(shot.to_target, shot.from_target, bit):
+            bridged.append(number)
         if number in bridged:
             echoes += [replace(e, judged=False) for e in pairs]  # no echoes at all
         else:
@@ -133,6 +137,21 @@ def _may_be_bridged(to: Characters, back: Characters, bit_time_s: float) -> bool
     if not len(to) or not len(back):
         return False
     return bool(np.mean(distance_to(to.start_s, back.start_s) < UNANSWERED_BITS * bit_time_s) >= 0.5)
+
+
+def _answered(pairs: Sequence[Echo]) -> bool:
+    return count(pairs, OK, CHANGED, MOVED, judged_only=False) > 0
+
+
+def _move_alike(to: LineReading, back: LineReading, bit_time_s: float) -> bool:
+    """True for two lines that move at the same instants, whatever they carry: a square wave, breaks."""
+    if to.levels is None or back.levels is None or min(len(to.edges), len(back.edges)) < FEWEST_ALIKE:
+        return False
+    away = (
+        distance_to(to.edges.times_s, back.edges.times_s),
+        distance_to(back.edges.times_s, to.edges.times_s),
+    )
+    return all(bool(np.mean(d < TOGETHER_BITS * bit_time_s) > MOST_ALIKE) for d in away)
 
 
 def _is_bridged(

@@ -48,7 +48,10 @@ def lines_bridged(evidence: Evidence) -> Iterator[Finding]:
     ]  # fmt: skip
     nearest = min(starts, key=abs, default=0.0)
     bit, frame = evidence.lines[TO_TARGET].bit_time, evidence.lines[TO_TARGET].frame
-    detail = f"characters start {quantity(nearest, 's')} after those on the to-target line"
+    detail = (
+        f"characters start {quantity(nearest, 's')} after those on the to-target line"
+        if starts else "both lines move at the same instants"
+    )  # fmt: skip
     if bit is not None and frame is not None:
         soonest_s = (frame.bits_to_last_data + 0.5) * bit.value
         detail += f", an echo cannot start sooner than {quantity(soonest_s, 's')} after them"

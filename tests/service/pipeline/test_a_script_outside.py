@@ -214,3 +214,33 @@ def test_a_character_whose_beginning_was_not_recorded_has_no_value() -> None:
     assert "?" in page
     assert "-1" not in page
     assert "cut off" in render_report(document, [Shot(to, back)], ReportMeta(title="cut"))
+
+
+def test_two_probes_on_one_square_wave_fail_nobody() -> None:
+    """Both left on the scope's reference terminal, 1 kHz: breaks at this rate, on either line at once."""
+
+    def square(_to: object, _back: object, times: NDArray[np.float64]) -> tuple[Any, Any]:
+        wave = np.where(np.sin(2 * np.pi * 1000 * times) > 0, 3.3, 0.0)
+        return wave, wave
+
+    document = judged(bench(TEXT, change=square, tail_s=8e-3))
+    assert {f["side"] for f in document["findings"]} == {"bench"}
+    assert ("lines-bridged", "from_target") in said(document)
+    assert document["verdict"] == "inconclusive"
+
+
+def test_a_break_of_the_pc_s_excuses_one_of_the_firmware_s() -> None:
+    """Who was spoken to in breaks may answer in them."""
+
+    def held(
+        to: NDArray[np.float64], back: NDArray[np.float64], times: NDArray[np.float64]
+    ) -> tuple[Any, Any]:
+        end = times[-1]
+        low = (times > end - 1.5e-3) & (times < end - 1.3e-3)
+        late = (times > end - 1.0e-3) & (times < end - 0.8e-3)
+        return np.where(low, 0.0, to), np.where(late, 0.0, back)
+
+    document = judged(bench(TEXT, change=held))
+    assert ("break", "to_target") in said(document)
+    assert verdict(document, "framing") == "inconclusive/bench"
+    assert verdict(document, "content") == "pass"
