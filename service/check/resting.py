@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -13,27 +12,19 @@ from service.check.items import ROLES, make_item
 from service.check.seeing import Seen
 from service.pipeline.families import family
 from service.pipeline.findings import make_finding
+from service.pipeline.idle import Idle, measure_idle
 from service.pipeline.phrases import line_words
+from service.pipeline.readings import Value
 from service.pipeline.trace import Trace
+from service.pipeline.uncertainty import combined
 from service.shots import channel_label, trace_of
 from service.sounding import is_clipped
 from service.stations import Station
 
-BLOCKS = 20
 FEWEST_EDGES, EVEN = 10, 0.02
 """A square wave: so many crossings at least, whose distances scatter by less than this part."""
 LIVELY = 0.2
 """Of the family's swing, from which a line at rest is none."""
-
-
-@dataclass(frozen=True)
-class Rest:
-    """A quiet stretch: its mean and its rms about it, volts."""
-
-    mean_v: float
-    u_mean_v: float
-    rms_v: float
-    u_rms_v: float
 
 
 def of_rest(station: Station, seen: Seen) -> Noticed:
@@ -45,17 +36,19 @@ def of_rest(station: Station, seen: Seen) -> Noticed:
     for role in ROLES:
         subject = f"scope/{channel_label(station.probes[role].channel)}"
         zero, idle = _trace(station, seen.ground, role), _trace(station, seen.idle, role)
-        grounded = rest_of(zero)
+        grounded = measure_idle(zero)
         high = limits.zero_percent / 100 * swing
-        item = make_item(f"{role}.zero", grounded.mean_v, grounded.u_mean_v, subject, low=-high, high=high)
+        item = make_item(
+            f"{role}.zero", grounded.zero_v.value, grounded.zero_v.u, subject, low=-high, high=high
+        )
         yield item
         if item.verdict == "fail":
-            detail = f"{channel_label(station.probes[role].channel)} shows {grounded.mean_v:+.3g} V."
-            yield make_finding("zero-off", role, detail, evidence={"zero_v": grounded.mean_v})
+            detail = f"{channel_label(station.probes[role].channel)} shows {grounded.zero_v.value:+.3g} V."
+            yield make_finding("zero-off", role, detail, evidence={"zero_v": grounded.zero_v.value})
         yield from _of_idle(role, idle, grounded, swing, limits.noise_percent, subject)
 
 
-def _of_idle(role: str, idle: Trace, grounded: Rest, swing: float, percent: float, subject: str) -> Noticed:
+def _of_idle(role: str, idle: Trace, grounded: Idle, swing: float, percent: float, subject: str) -> Noticed:
     high = percent / 100 * swing
     if is_clipped(idle):
         because = "the idle level leaves the window"
@@ -67,25 +60,25 @@ def _of_idle(role: str, idle: Trace, grounded: Rest, swing: float, percent: floa
         yield make_finding("reference-on-line", role, detail + ".", evidence={"frequency_hz": hertz})
         yield make_item(f"{role}.noise", None, None, subject, high=high, because="a square wave is on it")
         return
-    quiet = rest_of(idle)
-    facts = {"idle_v": quiet.mean_v, "at_ground_v": grounded.rms_v}
-    item = make_item(f"{role}.noise", quiet.rms_v, quiet.u_rms_v, subject, high=high, evidence=facts)
+    quiet = measure_idle(idle)
+    noise, at_ground = total_noise(quiet), total_noise(grounded).value
+    facts = {"idle_v": quiet.zero_v.value, "at_ground_v": at_ground, "hum_hz": quiet.hum_hz}
+    item = make_item(f"{role}.noise", noise.value, noise.u, subject, high=high, evidence=facts)
     yield item
     if item.verdict == "fail":
-        both = grounded.rms_v > high
-        where = "with its input at ground too" if both else "but not with its input at ground"
-        yield make_finding("noisy", role, f"{quiet.rms_v:.3g} V rms at rest, {where}.", evidence=facts)
+        where = "with its input at ground too" if at_ground > high else "but not with its input at ground"
+        hum = "" if quiet.hum_hz is None else f", with hum of the mains at {quiet.hum_hz:g} Hz"
+        yield make_finding("noisy", role, f"{noise.value:.3g} V rms at rest{hum}, {where}.", evidence=facts)
 
 
-def rest_of(trace: Trace) -> Rest:
-    """Mean and rms of a quiet trace, with what a code step and the scatter of block means allow (k = 2)."""
-    volts = trace.volts()
-    step = abs(trace.volts_per_code) / math.sqrt(12)
-    means = [float(block.mean()) for block in np.array_split(volts, BLOCKS)]
-    u_mean = 2 * math.hypot(float(np.std(means)) / math.sqrt(BLOCKS), step / math.sqrt(BLOCKS))
-    rms = float(volts.std())
-    u_rms = 2 * max(rms, step) / math.sqrt(2 * max(len(volts) - 1, 1))
-    return Rest(float(volts.mean()), u_mean, rms, u_rms)
+def total_noise(idle: Idle) -> Value:
+    """rms of noise and hum together: either spoils what is read."""
+    hum = idle.hum_v
+    if hum is None or hum.value <= 0:
+        return idle.noise_v
+    total = math.hypot(idle.noise_v.value, hum.value)
+    u = combined(idle.noise_v.u * idle.noise_v.value / total, hum.u * hum.value / total)
+    return Value(total, u, u, "V")
 
 
 def square_wave_hz(trace: Trace, least_v: float) -> float | None:

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from service.check.context import Context, Usual
 from service.check.instrument import Noticed
 from service.check.items import ROLES, CheckItem, make_item
+from service.pipeline import clocks
+from service.pipeline.clocks import suspect_clock
 from service.pipeline.decisions import FAIL
 from service.pipeline.findings import make_finding
 from service.pipeline.mean_rate import mean_bit_time
@@ -19,6 +21,10 @@ CRYSTAL_PERCENT = 0.01
 """What a crystal may be off (expanded): about 100 ppm with its load and the temperature (data sheets)."""
 AGREE_PERCENT = 0.03
 """Two crystals are no further apart than this; if they are, one of the two is off."""
+
+
+PPM = 1e4
+"""Of a percent."""
 
 
 @dataclass(frozen=True)
@@ -58,11 +64,9 @@ def time_base(bridge: Rate, board: Rate) -> tuple[float, float, str]:
         mean = (bridge.percent + board.percent) / 2
         u = combined(bridge.u / 2, board.u / 2, CRYSTAL_PERCENT / math.sqrt(2))
         return -mean, u, "link and board agree"
-    nearer, other = sorted(((bridge, "board"), (board, "link")), key=lambda pair: abs(pair[0].percent))
-    name = nearer[1]
+    nearer, name = min(((bridge, "board"), (board, "link")), key=lambda pair: abs(pair[0].percent))
     words = f"the {name}'s clock is the one that is off"
-    del other
-    return -nearer[0].percent, combined(nearer[0].u, CRYSTAL_PERCENT), words
+    return -nearer.percent, combined(nearer.u, CRYSTAL_PERCENT), words
 
 
 def _time_base(station: Station, bridge: Rate, board: Rate) -> Noticed:
@@ -77,6 +81,12 @@ def _time_base(station: Station, bridge: Rate, board: Rate) -> Noticed:
             f"clocks, but the scope's, by {value:+.3g} %"
         )
         yield make_finding("time-base-off", None, detail + ".", evidence=facts)
+        return
+    suspect = suspect_clock(*(clocks.Rate(PPM * rate.percent, PPM * rate.u) for rate in (bridge, board)))
+    if suspect.known and suspect.part == clocks.SCOPE:
+        yield make_finding(
+            "time-base-off", None, f"the {suspect.because}.", severity="warning", evidence=facts
+        )
 
 
 def _changed(station: Station, rates: dict[str, Rate], context: Context) -> Noticed:

@@ -67,6 +67,9 @@ def room_page(documents: Sequence[Mapping[str, Any]]) -> str:
         start = f"{document['station']:<{width}}  {document['outcome']:<13} "
         step = "" if document["outcome"] == "ready" else document["first_step"]
         lines += _wrapped(start + step, "", " " * len(start)) if step else [start.rstrip()]
+    off = [d for d in ranked if d.get("room")]
+    lines += ["", "Against the medians of the room:"] if off else []
+    lines += [line for d in off for line in _wrapped(f"{d['station']}: {d['room']['because']}", "  ")]
     return "\n".join(lines) + "\n"
 
 

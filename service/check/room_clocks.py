@@ -1,0 +1,59 @@
+"""The room's clocks: each station's rates against the medians of all, which no single station can know.
+
+A reference terminal runs from its scope's own oscillator and proves nothing; two crystals prove a scope's
+clock to some hundred ppm. What all stations show alike is common to them; what one shows alone is its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from service.check.times import PPM
+from service.pipeline.clocks import FEWEST_STATIONS, Rate, Station, Suspect, suspects_of_room
+
+LEAST_PPM = 60.0
+"""Less is not told: crystals of one make differ by as much from day to day (common practice, no source)."""
+
+
+def suspects_of(documents: Sequence[Mapping[str, Any]]) -> dict[str, Suspect]:
+    """By station: which part is off, for those stations where one is and it is known.
+
+    `documents`: the newest check document of each station of the room; empty where the room is too small.
+    """
+    stations = [_seen(document) for document in documents]
+    known = [one for one in stations if one.bridge is not None or one.board is not None]
+    if len(known) < FEWEST_STATIONS:
+        return {}
+    return {name: one for name, one in suspects_of_room(known).items() if _told(one)}
+
+
+def as_documents(suspects: Mapping[str, Suspect]) -> list[dict[str, Any]]:
+    """JSON: station, part, ppm with u, and the sentence."""
+    return [
+        {
+            "station": name,
+            "part": one.part,
+            "off_ppm": None if one.off_ppm is None else one.off_ppm.value,
+            "u_ppm": None if one.off_ppm is None else one.off_ppm.u,
+            "because": one.because,
+        }
+        for name, one in suspects.items()
+    ]
+
+
+def _told(suspect: Suspect) -> bool:
+    off = suspect.off_ppm
+    return suspect.known and suspect.part is not None and off is not None and abs(off.value) >= LEAST_PPM
+
+
+def _seen(document: Mapping[str, Any]) -> Station:
+    items = {item["name"]: item for item in document["items"]}
+    return Station(document["station"], _rate(items, "to_target.rate"), _rate(items, "from_target.rate"))
+
+
+def _rate(items: Mapping[str, Mapping[str, Any]], name: str) -> Rate | None:
+    item = items.get(name)
+    if item is None or item["value"] is None:
+        return None
+    return Rate(PPM * item["value"], PPM * item["u"])
