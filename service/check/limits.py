@@ -37,6 +37,7 @@ class CheckLimits:
     latency_change_s: float = 50e-6
     flat_percent: float = 2.0
     gain_percent: float = 3.0
+    match_percent: float = 2.0
     delay_max_s: float = 5e-9
     reference_level_percent: float = 5.0
     reference_rate_percent: float = 1.0
@@ -175,6 +176,12 @@ CHECK_LIMITS: tuple[CheckLimitRow, ...] = (
         "gain_percent", "%",
         "Gain of a channel against a metered source, and of its ranges against each other.",
         "common practice, no source (vertical accuracy in data sheets)",
+    ),
+    CheckLimitRow(
+        "match_percent", "%",
+        "The two channels of one scope on one node: they are adjusted together, and agree better than either "
+        "is true, so that one that is 3 % off is found without a meter.",
+        _PRACTICE,
     ),
     CheckLimitRow(
         "delay_max_s", "s",

@@ -33,7 +33,7 @@ LEVEL_S, LEVEL_POINTS = 20e-3, 20_000
 EDGE_S, EDGE_POINTS = 2e-6, 4000
 OVERSHOOT_U_PERCENT = 1.0
 """What noise leaves of the greatest excursion after one edge (expanded; seen in simulation)."""
-LINEARITY_PERCENT = 0.4
+LINEARITY_PERCENT = 0.15
 """Of the window (expanded): the step of 8 bits, and how straight converters are (common practice, no
 source)."""
 
@@ -95,6 +95,7 @@ def of_swings(station: Station, found: list[Swings]) -> Iterator[CheckItem]:
     if set(finest.by_role) == set(ROLES):
         one, other = (finest.by_role[role] for role in ROLES)
         u = 100 * math.hypot(*finest.u_v.values()) / one
+        most = station.check_limits.match_percent
         yield make_item("channel_match", 100 * (other / one - 1), u, "scope", low=-most, high=most)
 
 
