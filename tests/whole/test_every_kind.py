@@ -12,6 +12,21 @@ TEXTS = {"slows-down": b"Quay 3"}
 SHOWN_BY_AN_ECHO_TEST = tuple(k for k in BENCHES if k.seen_by == "echo")
 
 
+THE_BOARDS_OWN = ("board-clock-off",)
+"""Kinds of bench that are the device's doing."""
+ODDEST = ("reference", "both", "dead")
+"""What in a name says that the lines carry something else than an echo test: seconds each, the others soak."""
+
+
+def unnamed() -> list[object]:
+    """Kinds that only a station check has a name for."""
+    return [
+        pytest.param(k, id=k.name, marks=() if any(o in k.name for o in ODDEST) else pytest.mark.soak)
+        for k in BENCHES
+        if k.seen_by != "echo" and k.name not in THE_BOARDS_OWN
+    ]
+
+
 def named(rows: tuple[Kind, ...]) -> list[object]:
     return [pytest.param(row, id=row.name) for row in rows]
 
@@ -38,6 +53,14 @@ def test_a_fault_of_the_bench_is_named_and_never_fails_the_firmware(kind: Kind) 
     assert "fail" not in verdicts(document).values()
     if kind.finding is not None:
         assert kind.finding in [f["code"] for f in document["findings"]]
+
+
+@pytest.mark.parametrize("kind", unnamed())
+def test_a_fault_that_only_a_check_names_fails_no_firmware_either(kind: Kind) -> None:
+    """The firmware is good: an echo test on such a bench may be open, or pass, but never fail."""
+    document = echo_document(bench=kind.name, seed=5, frame=kind.frame or "8N1")
+    assert codes(document, "device") == []
+    assert "fail" not in verdicts(document).values()
 
 
 def test_every_code_of_a_simulated_kind_is_one_that_the_service_knows() -> None:
