@@ -15,7 +15,7 @@ SHOWN_BY_AN_ECHO_TEST = tuple(k for k in BENCHES if k.seen_by == "echo")
 THE_BOARDS_OWN = ("board-clock-off",)
 """Kinds of bench that are the device's doing."""
 ODDEST = ("reference", "both", "dead")
-"""What in a name says that the lines carry something else than an echo test: seconds each, the others soak."""
+"""What in a name says that the lines carry something else than an echo test; the others are for soak."""
 
 
 def unnamed() -> list[object]:
