@@ -65,7 +65,7 @@ def open_scope(
         NotReachable, TimedOut: nothing answers there.
         IdentityError: another instrument answers.
     """
-    from drivers.scope.scope import connect  # loads pyvisa and numpy
+    from drivers.scope.connecting import connect  # loads pyvisa and numpy
 
     return connect(
         resource,

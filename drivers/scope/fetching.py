@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from drivers.errors import ReplyError
 from drivers.scope import scpi
-from drivers.scope.capture import ChannelRecord
+from drivers.scope.capture import Capture, ChannelRecord, TriggerRecord
 from drivers.scope.conversation import Conversation
 from drivers.scope.dialect import UNITS, Dialect, Fetch, Term
 from drivers.scope.settings import extract, fill
@@ -38,6 +38,24 @@ class Timing:
 
     interval_s: float
     start_s: float
+
+
+def fetch_capture(
+    dialect: Dialect, talk: Conversation, state: ScopeState, *, taken_at: str, fired: bool
+) -> Capture:
+    """The record of every channel that is on. Raises what `fetch_channel` does."""
+    fetched = [fetch_channel(dialect, talk, state, name) for name in state.channels]
+    assert talk.identity is not None  # greeting it is part of opening it
+    trigger = TriggerRecord(state.trigger_source, state.trigger_level_v, state.trigger_slope, fired)
+    return Capture(
+        channels=tuple(record for record, _ in fetched),
+        sample_interval_s=fetched[0][1].interval_s,
+        start_s=fetched[0][1].start_s,
+        trigger=trigger,
+        identity=talk.identity,
+        taken_at=taken_at,
+        settings={**state.settings, "dialect": dialect.name, "address": talk.link.address},
+    )
 
 
 def fetch_channel(

@@ -16,63 +16,30 @@ import logging
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime
-from pathlib import Path
 from types import TracebackType
 
 from drivers.errors import DriverError, InstrumentError, RequestError, TimedOut
 from drivers.scope import scpi
-from drivers.scope.as_found import Found, put_back, read_found
-from drivers.scope.capture import Capture, Identity, TriggerRecord
+from drivers.scope.as_found import Found, put_back
+from drivers.scope.capture import Capture, Identity
 from drivers.scope.conversation import Conversation
-from drivers.scope.dialect import Action, Dialect, Poll
-from drivers.scope.dialect_reader import load_dialect
-from drivers.scope.fetching import fetch_channel
+from drivers.scope.dialect import Action, Dialect, Poll, Question
+from drivers.scope.fetching import fetch_capture
 from drivers.scope.found_panel import FoundPanel, panel_of
 from drivers.scope.limits import limits_of
 from drivers.scope.panel import Panel
-from drivers.scope.settings import extract, same_word
+from drivers.scope.polling import POLL_LONGEST_S, POLL_S, holds
+from drivers.scope.settings import extract
 from drivers.scope.setup import Difference, ScopeLimits, ScopeSetup, ScopeState
 from drivers.seam import Link
-from drivers.tape import Tape, taped
 
 LOG = logging.getLogger(__name__)
 
-POLL_S = 0.002
-POLL_LONGEST_S = 0.05
 TRIGGER_IGNORED = -211
 """SCPI-1999 vol. 2, 21.8.10: a trigger came when none was waited for."""
 READY_S = 2.0
 """How long a scope may take from being armed to being ready for the trigger, beside its record's own
 history."""
-
-
-def connect(
-    resource: str,
-    dialect: str | Path,
-    *,
-    expected_idn: str | None = None,
-    visa_library: str = "@py",
-    timeout_s: float = 2.0,
-    leave_as_found: bool = False,
-    tape: Tape | None = None,
-) -> Scope:
-    """Open the scope over VISA; see `drivers.open_scope`. `tape` keeps what is said and answered."""
-    from drivers.link import VisaLink  # pyvisa is loaded when a real link is made, and only then
-
-    rules = load_dialect(dialect)
-    conversation = Conversation(rules, expected_idn)
-    found: list[Found] = []
-    if leave_as_found:
-        conversation.before_stopping = lambda: found.extend(read_found(rules, conversation))
-    link = VisaLink(
-        resource,
-        visa_library=visa_library,
-        timeout_s=timeout_s,
-        greet=lambda link: conversation.greet(taped(link, tape)),
-        serial_line=rules.serial_line,
-    )
-    conversation.link = taped(link, tape)
-    return Scope(rules, conversation, found=tuple(found))
 
 
 class Scope:
@@ -153,20 +120,14 @@ class Scope:
     def self_test(self) -> bool | None:
         """True: passed. None: the dialect has no self-test. It may take half a minute."""
         question = self.dialect.self_test
-        if question is None:
+        if (said := self._said(question)) is None or question is None:
             return None
-        with self._link.lock:
-            reply = self._talk.ask(question.query, timeout_s=question.timeout_s)
-            with self._talk.parsing(question.query):
-                return scpi.parse_integer(extract(reply, question.reply)) == 0
+        with self._talk.parsing(question.query):
+            return scpi.parse_integer(said) == 0
 
     def options(self) -> str | None:
         """What is built in, in the scope's own words. None: the dialect cannot ask."""
-        question = self.dialect.options
-        if question is None:
-            return None
-        with self._link.lock:
-            return extract(self._talk.ask(question.query, timeout_s=question.timeout_s), question.reply)
+        return self._said(self.dialect.options)
 
     def reset(self) -> None:
         """Factory settings, if the dialect knows how."""
@@ -175,8 +136,7 @@ class Scope:
                 self._do(self.dialect.reset)
                 self._state, self._armed = None, False
 
-    # --- one shot
-    # --------------------------------------------------------------------------------------------
+    # --- one shot ------------------------------------------------------------------------------------------
 
     def set_up(self, setup: ScopeSetup) -> ScopeState:
         """Set everything for one shot and read all of it back. Stops a shot that is under way.
@@ -210,12 +170,12 @@ class Scope:
     def is_ready(self) -> bool | None:
         """Whether it waits for its trigger; None when the dialect cannot tell."""
         with self._link.lock:
-            return None if self.dialect.ready is None else self._holds(self.dialect.ready)
+            return None if self.dialect.ready is None else holds(self._talk, self.dialect.ready)
 
     def is_done(self) -> bool:
         """Whether the armed shot is complete. Once true it stays so until the next `arm`."""
         with self._link.lock:
-            if self._finished_at is None and self._holds(self.dialect.done):
+            if self._finished_at is None and holds(self._talk, self.dialect.done):
                 self._finished_at = self._now().strftime("%Y-%m-%dT%H:%M:%S.%fZ")
                 self._armed = False
             return self._finished_at is not None
@@ -268,20 +228,12 @@ class Scope:
             state = self._state
             if state is None or not self.is_done():
                 raise RequestError("there is no complete record to fetch", address=self.address)
-            fetched = [fetch_channel(self.dialect, self._talk, state, name) for name in state.channels]
-            self._panel.must_still_be(state)
             assert self._finished_at is not None
-            return Capture(
-                channels=tuple(record for record, _ in fetched),
-                sample_interval_s=fetched[0][1].interval_s,
-                start_s=fetched[0][1].start_s,
-                trigger=TriggerRecord(
-                    state.trigger_source, state.trigger_level_v, state.trigger_slope, fired=not self._forced
-                ),
-                identity=self.identity,
-                taken_at=self._finished_at,
-                settings={**state.settings, "dialect": self.dialect.name, "address": self.address},
+            capture = fetch_capture(
+                self.dialect, self._talk, state, taken_at=self._finished_at, fired=not self._forced
             )
+            self._panel.must_still_be(state)
+            return capture
 
     def put_back(self, keep: Callable[[str], bool] = lambda _name: False) -> tuple[Difference, ...]:
         """Bring back every setting that was found at opening with `leave_as_found`; what could not be.
@@ -292,6 +244,8 @@ class Scope:
         with self._link.lock:
             if self._armed:
                 self.abort()
+            if self._state is not None:
+                self._panel.make_inputs_safe(self._state)
             left = put_back(tuple(f for f in self._found if not keep(f.place.name)), self._talk)
             self._state, self._untouched = None, True
             return left
@@ -321,19 +275,24 @@ class Scope:
             for one in left:
                 LOG.warning("%s: %s was %s and is left at %s", self.address, one.setting, one.asked, one.got)
 
-    # --- inside
-    # ------------------------------------------------------------------------------------------------
+    # --- inside --------------------------------------------------------------------------------------------
 
     @property
     def _link(self) -> Link:
         return self._talk.link
+
+    def _said(self, question: Question | None) -> str | None:
+        if question is None:
+            return None
+        with self._link.lock:
+            return extract(self._talk.ask(question.query, timeout_s=question.timeout_s), question.reply)
 
     def _do(self, action: Action) -> None:
         self._talk.tell(action.write, settle_s=action.settle_s)
 
     def _wait_ready(self, ready: Poll, limit_s: float) -> None:
         end = self._clock() + limit_s
-        while not (self._holds(ready) or self.is_done()):
+        while not (holds(self._talk, ready) or self.is_done()):
             if self._clock() >= end:
                 raise TimedOut(
                     f"{self.address}: armed, but not ready for its trigger within {limit_s:.3g} s",
@@ -341,31 +300,3 @@ class Scope:
                     command=ready.query,
                 )
             self._pause(POLL_S)
-
-    def _holds(self, poll: Poll) -> bool:
-        """Whether the state that the poll describes is there."""
-        if poll.by == "answer":
-            return self._answers(poll)
-        reply = self._talk.ask(poll.query, timeout_s=poll.timeout_s)
-        with self._talk.parsing(poll.query):
-            said = extract(reply, poll.reply)
-            if poll.by == "register":
-                return scpi.parse_integer(said) & poll.mask == poll.value
-            if any(same_word(said, word) for word in poll.yes):
-                return True
-            if any(same_word(said, word) for word in poll.no):
-                return False
-            raise InstrumentError(
-                f"{self.address} says {said!r} to {poll.query!r}: the dialect knows only "
-                f"{', '.join((*poll.yes, *poll.no))}",
-                address=self.address,
-                command=poll.query,
-            )
-
-    def _answers(self, poll: Poll) -> bool:
-        """For scopes that answer when they are done, and not before: a question that is given up soon."""
-        try:
-            self._link.query(poll.query, timeout_s=poll.timeout_s or POLL_LONGEST_S)
-        except TimedOut:
-            return False
-        return True

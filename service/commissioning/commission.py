@@ -13,9 +13,9 @@ from datetime import UTC, datetime
 from drivers.errors import DriverError, NotReachable, TimedOut
 from drivers.scope import scpi
 from drivers.scope.capture import Identity
+from drivers.scope.connecting import connect
 from drivers.scope.dialect import Dialect
 from drivers.scope.dialect_reader import load_dialect
-from drivers.scope.scope import connect
 from drivers.scope.settings import extract
 from drivers.tape import Tape
 from service.commissioning.outcome import DIFFERS, FAILS, WORKS, LineResult, NotTried, Seen, worst
