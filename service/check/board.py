@@ -8,15 +8,18 @@ from dataclasses import dataclass
 from drivers.scope.setup import TriggerSetup
 from service.acquire import Bench
 from service.check.items import CheckItem
+from service.check.reference import wave_of
 from service.hooks import Look
 from service.pipeline.findings import Finding, make_finding
 from service.pipeline.reading import read_line
 from service.pipeline.readings import LineReading
 from service.shots import channel_label, trace_of
-from service.sounding import SOUNDING_CHARACTER, first_window, forced_base, speaking_first
+from service.sounding import NOMINAL_V, SOUNDING_CHARACTER, first_window, forced_base, speaking_first
 from service.stations import ROLES, Station
 
 FEW = 4
+DRIVEN = 0.5
+"""A resting line above this part of its logic level is driven."""
 
 
 @dataclass(frozen=True)
@@ -27,19 +30,30 @@ class BoardSight:
     lines: Mapping[str, LineReading]
     received: bytes
 
+    def spoke(self, role: str) -> bool:
+        """Characters were on it, and not the scope's own square wave, which can be read as some too."""
+        line = self.lines[role]
+        return len(line.characters) > 0 and not self.on_reference(role)
+
+    def on_reference(self, role: str) -> bool:
+        """The tip still hangs on the reference terminal."""
+        return wave_of(self.lines[role], self.station.reference.hertz) is not None
+
+    @property
+    def both_spoke(self) -> bool:
+        return all(self.spoke(role) for role in ROLES)
+
     @property
     def exchanged(self) -> bool:
         """The line that only answers spoke first."""
-        both = all(len(line.characters) for line in self.lines.values())
-        return both and speaking_first(self.lines) == "from_target"
+        return self.both_spoke and speaking_first(self.lines) == "from_target"
 
     def as_look(self) -> Look:
         """Done when the to-target line spoke and the other answered it."""
-        there = all(len(line.characters) for line in self.lines.values())
         text = "; ".join(self._shown(role) for role in ROLES)
         if self.exchanged:
             text += "; the line that answers spoke first: the two tips are exchanged"
-        return Look(text, seen=there and not self.exchanged)
+        return Look(text, seen=self.both_spoke and not self.exchanged)
 
     def noticed(self) -> Iterator[CheckItem | Finding]:
         """What a person left so."""
@@ -53,7 +67,7 @@ class BoardSight:
             )
             return
         for role, code in (("to_target", "no-activity"), ("from_target", "line-undriven")):
-            if not len(self.lines[role].characters):
+            if not self.spoke(role) and not (role == "from_target" and self._silent(role)):
                 yield make_finding(
                     code,
                     role,
@@ -61,10 +75,17 @@ class BoardSight:
                     severity="warning",
                 )
 
+    def _silent(self, role: str) -> bool:
+        """Somebody holds the line at its idle level and says nothing: that is the firmware's matter."""
+        line, nominal = self.lines[role], max(map(abs, NOMINAL_V[self.station.logic]))
+        return line.levels is None and abs(line.flat_v or 0.0) > DRIVEN * nominal
+
     def _shown(self, role: str) -> str:
         line, label = self.lines[role], channel_label(self.station.probes[role].channel)
         if line.levels is None:
             return f"{label}: at rest, {line.flat_v or 0.0:.2f} V"
+        if self.on_reference(role):
+            return f"{label}: still the reference square wave"
         volts = f"{line.levels.low_v:.2f} to {line.levels.high_v:.2f} V"
         return f"{label}: {volts}, {len(line.characters)} characters"
 

@@ -131,7 +131,7 @@ def in_words(percent: float, u: float) -> str:
 def _direction(growth: float) -> str:
     if growth > NO_BETTER:
         return ", worse: turn the other way"
-    return ", better: go on" if growth < -NO_BETTER else ", turn"
+    return ", better: go on" if growth < -NO_BETTER else ", not changed"
 
 
 def _values(wave: Wave | None) -> dict[str, Any]:

@@ -160,6 +160,27 @@ def test_tips_that_come_back_exchanged_are_told_until_they_are_right(bench: Benc
     assert any("the two tips are exchanged" in look.text for look in person.looks)
 
 
+def test_tips_that_are_still_on_the_terminal_are_not_back(bench: Bench) -> None:
+    """The square wave can be read as characters of a serial line; it is none."""
+    hands, tries = Hands(bench), [0]
+
+    def back() -> None:
+        tries[0] += 1
+        if tries[0] == 3:
+            hands.both(TO_TARGET, FROM_TARGET)
+
+    person = Person(hands, {"back on the board": back})
+    assert serious(walked(bench, person)) == []
+    assert tries[0] >= 4
+    assert any("ch2: still the reference square wave" in look.text for look in person.looks)
+
+
+def test_a_board_that_does_not_answer_is_no_fault_of_its_probe() -> None:
+    """The tip is on a line that is held high; the person goes on."""
+    with open_benches(seed=41, firmware="silent") as (mute,):
+        assert serious(walked(mute)) == []
+
+
 def test_tips_left_exchanged_are_a_finding(bench: Bench) -> None:
     """Enter was pressed all the same."""
     hands = Hands(bench)
