@@ -5,6 +5,7 @@ Nothing is judged here. What an instrument refuses becomes a finding, and the re
 
 from __future__ import annotations
 
+import dataclasses
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -16,9 +17,10 @@ from drivers.scope.found_panel import FoundPanel
 from drivers.scope.setup import Difference, TriggerSetup
 from service.acquire import Bench, Taken, TimeBase, Window
 from service.check.known_traffic import slow_base, slow_text, texts
-from service.echo_test import Gathered, gather, plans_for
+from service.closeup import echo_latency_s
+from service.echo_test import Gathered, gather
 from service.pipeline.findings import Finding, make_finding
-from service.planning import ShotPlan
+from service.planning import LinePlan, ShotPlan, plan_shots
 from service.sounding import SOUNDING_CHARACTER, Sounding, first_window, sound, sounding_base
 
 STEADY_SHOTS = 6
@@ -29,6 +31,8 @@ REST_S, REST_POINTS = 20e-3, 20_000
 QUESTIONS = 5
 MOST_SHOTS = 6
 """A scope with little memory shows less of the stream, and the item says how much."""
+LATENCIES, SHORTEST = 4.0, 4.0
+"""Listening after a shot where memory is short: times the latency seen, and characters at least."""
 
 
 @dataclass(frozen=True)
@@ -124,7 +128,7 @@ def _talk(bench: Bench, seen: Seen) -> None:
     if sounding.triggered:
         _repeat(bench, seen, sounding)
     bench.hooks.progress("traffic", "sending known traffic", 0.3)
-    plans = known_plans(bench)
+    plans = known_plans(bench, sounding)
     seen.planned = sum(len(plan.payload) for plan in plans)
     gather(bench, sounding, plans, seen.gathered)
     seen.refused = sounding.taken.state.differences
@@ -141,11 +145,21 @@ def _repeat(bench: Bench, seen: Seen, sounding: Sounding) -> None:
     seen.slow = bench.triggered(sounding.windows, slow_base(bench, len(text)), sounding.trigger, text, "slow")
 
 
-def known_plans(bench: Bench) -> tuple[ShotPlan, ...]:
-    """All values once, finely sampled; then a long stream at the full rate of the line."""
-    values, stream = texts(bench.station)
-    plans = plans_for(bench, values)
-    rest = plans_for(bench, stream)[: max(MOST_SHOTS - len(plans), 1)]
+def known_plans(bench: Bench, sounding: Sounding) -> tuple[ShotPlan, ...]:
+    """All values once, finely sampled; then a long stream at the full rate of the line.
+
+    A scope with little memory cannot listen for the longest latency that is allowed after each shot: there
+    it listens for some times the latency that the sounding showed.
+    """
+    station = bench.station
+    values, stream = texts(station)
+    line = LinePlan(station.baud, station.frame, station.limits.latency_max_s)
+    plans = plan_shots(values, line, bench.memory)
+    if len(plans) > MOST_SHOTS:
+        listen_s = max(LATENCIES * echo_latency_s(sounding, line.character_s), SHORTEST * line.character_s)
+        line = dataclasses.replace(line, latency_max_s=min(listen_s, line.latency_max_s))
+        plans = plan_shots(values, line, bench.memory)
+    rest = plan_shots(stream, line, bench.memory)[: max(MOST_SHOTS - len(plans), 1)]
     return (*plans, *rest)
 
 

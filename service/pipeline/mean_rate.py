@@ -12,6 +12,7 @@ import math
 from collections.abc import Iterable
 
 import numpy as np
+from numpy.typing import NDArray
 
 from service.pipeline.readings import LineReading, Value
 from service.pipeline.uncertainty import K, pooled
@@ -26,15 +27,35 @@ def mean_bit_time(readings: Iterable[LineReading]) -> Value | None:
 
     `u` is from the scatter alone: the scope's own clock is what is in question.
     """
-    found = [one for one in map(_of_one, readings) if one is not None]
+    alike: dict[float, list[LineReading]] = {}
+    for reading in readings:
+        alike.setdefault(reading.trace.interval_s, []).append(reading)
+    found = [one for interval_s, some in alike.items() if (one := _of_some(some, interval_s)) is not None]
     if not found:
         return None
     value, u = pooled(found)
     return Value(value, u, u, "s")
 
 
-def _of_one(reading: LineReading) -> tuple[float, float] | None:
+def _of_some(readings: Iterable[LineReading], interval_s: float) -> tuple[float, float] | None:
     """Least squares through the origin: spans of whole bits against their numbers of bits."""
+    pairs = [pair for pair in map(_spans, readings) if pair is not None]
+    if not pairs:
+        return None
+    spans, bits = (np.concatenate(column) for column in zip(*pairs, strict=True))
+    if len(spans) < FEWEST:
+        return None
+    square = float(bits @ bits)
+    mean = float(bits @ spans) / square
+    rest = spans - bits * mean
+    scatter = math.sqrt(float(rest @ rest) / (len(rest) - 1) / square)
+    # where a bit is nearly a whole number of samples, one more or less is rare: the scatter may not show it
+    one_sample = interval_s / float(bits.sum())
+    return mean, K * math.hypot(scatter, one_sample)
+
+
+def _spans(reading: LineReading) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+    """Of each whole character: from its start edge to its last edge of that direction, and how many bits."""
     chars, times = reading.characters, reading.edges.times_s
     if reading.bit_time_s is None:
         return None
@@ -44,13 +65,4 @@ def _of_one(reading: LineReading) -> tuple[float, float] | None:
     spans = times[last] - times[first]
     bits = np.round(spans / reading.bit_time_s.value)
     long = bits >= SHORTEST_BITS
-    spans, bits = spans[long], bits[long]
-    if len(spans) < FEWEST:
-        return None
-    square = float(bits @ bits)
-    mean = float(bits @ spans) / square
-    rest = spans - bits * mean
-    scatter = math.sqrt(float(rest @ rest) / (len(rest) - 1) / square)
-    # where a bit is nearly a whole number of samples, one more or less is rare: the scatter may not show it
-    one_sample = reading.trace.interval_s / float(bits.sum())
-    return mean, K * math.hypot(scatter, one_sample)
+    return spans[long], bits[long]

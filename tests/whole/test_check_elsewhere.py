@@ -1,0 +1,42 @@
+"""The unattended check on other lines and other scopes than the usual one."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from service.check.check import run_check
+from service.check.context import Context
+from service.hooks import RunHooks
+from service.pipeline.readings import FrameFormat
+from tests.whole.benches import one_bench, station_of
+
+LINES: tuple[dict[str, Any], ...] = (
+    {"baud": 9_600.0},
+    {"baud": 115_200.0, "frame": "7E1"},
+    {"baud": 921_600.0},
+    {"memory": 10_000},
+    {"memory": 4_000},
+    {"baud": 1_200.0},
+    {"baud": 19_200.0, "frame": "8O2", "memory": 50_000},
+    {"baud": 57_600.0, "frame": "5N1"},
+)
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        pytest.param(
+            line, id=" ".join(map(str, line.values())), marks=[] if n in (1, 3) else [pytest.mark.soak]
+        )
+        for n, line in enumerate(LINES)
+    ],
+)
+def test_a_good_station_is_ready_at_any_rate_frame_and_memory(line: dict[str, Any]) -> None:
+    """Nothing is left undecided for want of samples or of characters."""
+    with one_bench(seed=3, **line) as bench:
+        baud, frame = line.get("baud", 230_400.0), FrameFormat.parse(line.get("frame", "8N1"))
+        document = run_check(station_of(bench, baud=baud, frame=frame), RunHooks(), Context())
+    assert [i["because"] for i in document["items"] if i["verdict"] != "pass"] == []
+    assert document["outcome"] == "ready"
