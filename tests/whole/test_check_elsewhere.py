@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from drivers.scope.dialect_reader import load_dialect
 from service.check.check import run_check
 from service.check.context import Context
 from service.hooks import RunHooks
 from service.pipeline.readings import FrameFormat
+from service.stations import Probe
 from tests.whole.benches import one_bench, station_of
 
 LINES: tuple[dict[str, Any], ...] = (
@@ -40,3 +43,19 @@ def test_a_good_station_is_ready_at_any_rate_frame_and_memory(line: dict[str, An
         document = run_check(station_of(bench, baud=baud, frame=frame), RunHooks(), Context())
     assert [i["because"] for i in document["items"] if i["verdict"] != "pass"] == []
     assert document["outcome"] == "ready"
+
+
+DIALECTS = Path(__file__).parent / "dialects"
+
+
+@pytest.mark.parametrize("maker", ["gannet", pytest.param("curlew", marks=pytest.mark.soak)])
+def test_a_good_station_is_ready_with_a_scope_of_another_maker(maker: str) -> None:
+    """Driven by a dialect file alone; what that scope cannot tell is left out, not failed."""
+    dialect = str(DIALECTS / f"{maker}.toml")
+    to_target, from_target = list(load_dialect(dialect).channels)[:2]
+    with one_bench(seed=3, scope=maker) as bench:
+        probes = {"to_target": Probe(to_target, 10), "from_target": Probe(from_target, 10)}
+        station = station_of(bench, dialect=dialect, probes=probes)
+        document = run_check(station, RunHooks(), Context())
+    assert [i["because"] for i in document["items"] if i["verdict"] != "pass"] == []
+    assert (document["outcome"], document["findings"]) == ("ready", [])
