@@ -6,6 +6,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
+from service.check.asked import Asked
 from service.check.check import run_check
 from service.check.context import Context
 from service.hooks import RunHooks
@@ -87,6 +88,17 @@ def test_every_kind_of_bench_gets_its_finding_first(name: str, seed: int) -> Non
     assert told_codes(document)[:1] == ([expected] if expected else [])
     assert len(document["causes"]) == (1 if expected else 0), document["causes"]
     assert (document["outcome"] == "ready") == (expected is None)
+
+
+def test_repeats_without_a_touch_give_the_scatter_of_every_item() -> None:
+    """A baseline rests on them; here two."""
+    context = Context(asked=Asked(repeats=2))
+    told = check_of(seed=6, context=context)["repeats"]
+    assert all(len(one["values"]) == 2 for one in told.values())
+    rate = told["from_target.rate"]
+    assert rate["unit"] == "%"
+    assert 0 < rate["within"] < 0.01
+    assert rate["mean"] == pytest.approx(sum(rate["values"]) / 2)
 
 
 PAIRS = (
