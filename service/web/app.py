@@ -7,7 +7,7 @@ from contextlib import asynccontextmanager
 from importlib.metadata import PackageNotFoundError, version
 
 import anyio
-from fastapi import FastAPI
+from fastapi import Depends, FastAPI
 from fastapi.routing import APIRoute
 
 from service.settings import bind_address
@@ -28,6 +28,7 @@ from service.web import (
     stations,
     tokens,
 )
+from service.web.dependencies import require_rule
 from service.web.description import describe
 from service.web.door import Door
 from service.web.guard import Guard
@@ -69,6 +70,7 @@ def create_app(wiring: Wiring) -> FastAPI:
         docs_url=None,  # those pages load scripts from elsewhere, and labs are offline
         redoc_url=None,
         redirect_slashes=False,
+        dependencies=[Depends(require_rule)],
         telemetry={"tracing": False, "metrics": False, "logs": False, "auto_configure": False},
     )
     app.state.wiring = wiring

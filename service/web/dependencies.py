@@ -7,7 +7,8 @@ from typing import Annotated, Any
 from fastapi import Depends, Request
 
 from service.access.caller import Caller
-from service.web.door import CALLER
+from service.errors import NotFound
+from service.web.door import CALLER, RULE
 from service.web.models import Problem
 from service.web.problems import PROBLEM_JSON
 from service.wiring import Wiring
@@ -19,6 +20,12 @@ def _wiring(request: Request) -> Wiring:
 
 
 Parts = Annotated[Wiring, Depends(_wiring)]
+
+
+def require_rule(request: Request) -> None:
+    """For every route: the door knew a rule for its address, in this very spelling."""
+    if request.scope.get(RULE) is None:
+        raise NotFound(f"nothing is at {request.url.path[:80]!r}; see /openapi.json")
 
 
 def _caller(request: Request) -> Caller:

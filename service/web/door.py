@@ -24,6 +24,7 @@ from service.web.rules import SAFE_METHODS, Rule, Rules
 log = logging.getLogger(__name__)
 
 CALLER = "benchwarden.caller"
+RULE = "benchwarden.rule"
 COOKIE = "benchwarden-session"
 BEARER = re.compile(r"(?i:bearer) +([A-Za-z0-9._~+/-]+=*) *")
 """RFC 6750 2.1: the scheme in any case, then b64token."""
@@ -44,7 +45,10 @@ class Door:
             await self.app(scope, receive, send)
             return
         request = Request(scope)
-        rule, names = self.rules.of(request.method, request.url.path)
+        rule, names = self.rules.of(
+            request.method, scope["path"]
+        )  # as the router sees it: url.path ends at ? #
+        scope[RULE] = rule
         with about(names.get("run_id"), names.get("station")):
             await self._answer(request, rule, names, scope, receive, send)
 

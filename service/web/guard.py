@@ -69,10 +69,10 @@ class Guard:
         return counting
 
     def _limit(self, request: Request) -> int:
-        return self.upload_max_bytes if request.url.path in self.upload_paths else self.json_max_bytes
+        return self.upload_max_bytes if request.scope["path"] in self.upload_paths else self.json_max_bytes
 
     def _refusal(self, request: Request) -> Response | None:
-        path = request.url.path
+        path = request.scope["path"]
         name = _host_name(f"//{request.headers.get('host', '')}")
         if name not in self.hosts and not (self.any_ip and _is_ip(name)):
             shown, known = request.headers.get("host", "")[:80], ", ".join(sorted(self.hosts))
@@ -104,7 +104,7 @@ class Guard:
 
     def _right_type(self, request: Request) -> bool:
         kind = request.headers.get("content-type", "").split(";")[0].strip().lower()
-        if self._takes_form(request.url.path):
+        if self._takes_form(request.scope["path"]):
             return kind == "multipart/form-data"
         return kind == "application/json" or (kind.startswith("application/") and kind.endswith("+json"))
 

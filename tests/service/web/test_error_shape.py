@@ -42,10 +42,6 @@ def assert_problem(response: httpx.Response, status: int, *words: str) -> dict[s
     return body
 
 
-BODIES: dict[str, Any] = {"echo-tests": {"send": {"text": "Tide 7"}}, "notes": {"text": "stiff"}}
-"""What calls that need a body are sent, by the end of their address."""
-
-
 def routes_of(app: FastAPI) -> Iterator[tuple[str, str]]:
     """(method, path) of every call in the app's own description."""
     for path, item in app.openapi()["paths"].items():
@@ -72,7 +68,8 @@ def test_every_call_with_a_name_in_its_address_answers_404_for_an_unknown_one(cl
     for method, path in routes_of(client.app):  # type: ignore[arg-type]
         if "{" not in path or method == "PUT":  # which makes what is not there
             continue
-        body = BODIES.get(path.rsplit("/", 1)[-1])
+        call = client.app.openapi()["paths"][path][method.lower()]  # type: ignore[attr-defined]
+        body = call.get("requestBody", {}).get("content", {}).get("application/json", {}).get("example")
         assert_problem(client.request(method, wrong_address(path), json=body), 404)
         walked += 1
     assert walked >= 7
