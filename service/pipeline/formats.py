@@ -24,6 +24,8 @@ MIN_VARIED = 4
 """Characters that must obey a parity before it is believed."""
 VIOLATION = 10.0
 """Cost of one wrong parity bit."""
+REPEAT = 8.0
+"""Cost of a sender that repeats one character."""
 KEEP = 1e-4
 """Odds below which a format is no longer listed."""
 
@@ -55,20 +57,29 @@ def parity_fits(
     wanted = None if allowed is None else {(frame.data_bits, frame.parity) for frame in allowed}
     last = int(((contents >> (cells - 1)) & 1).sum())
     odd = int((np.bitwise_count(contents) & 1).sum())
+    data = data_cost(contents, cells)
     return [
-        _parity_fit(len(contents), last, odd, cells, data_bits, parity)
+        _parity_fit(len(contents), last, odd, data, data_bits, parity)
         for data_bits, parity in frames_of(cells)
         if wanted is None or (data_bits, parity) in wanted
     ]
 
 
-def _parity_fit(count: int, last: int, odd: int, cells: int, data_bits: int, parity: str) -> ParityFit:
+def data_cost(contents: NDArray[np.uint16], cells: int) -> float:
+    """Of all bits but the last: fair coins, but always the same character is a habit that is told once."""
+    count = len(contents)
+    if count > 1 and (contents == contents[0]).all():
+        return min((cells - 1) * count, cells - 1 + REPEAT)
+    return (cells - 1) * count
+
+
+def _parity_fit(count: int, last: int, odd: int, data: float, data_bits: int, parity: str) -> ParityFit:
     """`last` of the `count` contents have their last bit set, `odd` have an odd number of bits set."""
     wrong = {"N": 0, "E": odd, "O": count - odd, "M": count - last, "S": last}[parity]
     # what the last bit costs: nothing where parity tells it, one choice for all where the text is 7-bit
     last_bit = 0 if parity != "N" else min(count, 1 if last == 0 else count)
     rarity = RARITY.get(f"{data_bits}{parity}", 8.0)
-    return ParityFit(data_bits, parity, wrong, rarity + VIOLATION * wrong + (cells - 1) * count + last_bit)
+    return ParityFit(data_bits, parity, wrong, rarity + VIOLATION * wrong + data + last_bit)
 
 
 def odds_of(costs: dict[FrameFormat, float]) -> tuple[FrameOdds, ...]:

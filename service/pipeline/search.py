@@ -22,7 +22,16 @@ from service.pipeline.arrays import lengths, median
 from service.pipeline.bit_time import fit_frames
 from service.pipeline.characters import find_frames, first_start, frame_contents, stop_seen
 from service.pipeline.edges import Span, idle_level, without_glitches
-from service.pipeline.formats import CELLS, KEEP, STOP_RARITY, STOPS, best_format, odds_of, parity_fits
+from service.pipeline.formats import (
+    CELLS,
+    KEEP,
+    STOP_RARITY,
+    STOPS,
+    best_format,
+    data_cost,
+    odds_of,
+    parity_fits,
+)
 from service.pipeline.rates import SAME, candidate_bit_times, usual_baud
 from service.pipeline.readings import Edges, FrameFormat, FrameOdds
 
@@ -41,6 +50,8 @@ NEAR = 0.12
 DRIFT = 0.06
 """Relative distance over which the fit may pull a candidate's bit time: half a bit in nine."""
 SETTLED = 2e-3
+SUREST = 2e-3
+"""Least jitter of an edge that is believed, as a share of the shortest distance of two edges."""
 HOPELESS = 40.0
 """Price above the least one, bits, from which a hypothesis cannot count: its odds are 1e-12."""
 ON_GRID = 0.2
@@ -156,7 +167,9 @@ def explain(
         return None
     # what the place of one edge costs: anywhere in ten bit times, or where the bit clock says
     free = float(np.log2(10 * parse.bit_time_s / interval_s))
-    jitter = max(parse.jitter, 0.1 * interval_s / parse.bit_time_s, 2e-3)
+    # no surer than this, in seconds: a share of the bit time would make short bit times cheap
+    shortest = float((edges.times_s[1:] - edges.times_s[:-1]).min(initial=10 * parse.bit_time_s))
+    jitter = max(parse.jitter, max(0.1 * interval_s, SUREST * shortest) / parse.bit_time_s)
     sure = float(np.log2(jitter * parse.bit_time_s * (2 * np.pi) ** 0.5 / interval_s))
     tight = sure + 0.5 / np.log(2)
     inside = np.minimum(sure + 0.5 / np.log(2) * (parse.misses / jitter) ** 2, free)
@@ -166,7 +179,9 @@ def explain(
     price = float(inside.sum()) + parse.outside * free + (FAULT + cells) * faults + BREAK * breaks
     price += 0.0 if usual_baud(parse.bit_time_s) else UNUSUAL
     contents = parse.contents[stopped] & ((1 << cells) - 1)
-    if price + (cells - 1) * len(contents) + len(parse.starts_s) * (min(tight, free) + 1) > dearest:
+    # what was not seen to its end is as dear as what was
+    price += cells * (len(parse.starts_s) - len(parse.contents))
+    if price + data_cost(contents, cells) + len(parse.starts_s) * (min(tight, free) + 1) > dearest:
         return None
     formats = {
         FrameFormat(fit.data_bits, fit.parity, stop): float(price + fit.cost + pause)
@@ -205,8 +220,9 @@ def _pauses(parse: _Parse, free: float, tight: float) -> dict[float, float]:
     """Price of all start edges for each number of stop bits that the pauses leave room for.
 
     A frame that follows at once costs only its jitter. So does one after a whole number of bits, for many
-    senders pause like that; but each such habit is paid for once. Always the same odd pause is a habit, too,
-    whose length must be told. A pause shorter than the stop element asks for a fault each time.
+    senders pause like that; but each such habit is paid for once. Always the same odd pause, shorter than a
+    frame, is a habit as well, whose length must be told. A pause shorter than the stop element asks for a
+    fault each time.
     """
     pause = (parse.starts_s[1:] - parse.starts_s[:-1]) / parse.bit_time_s - parse.stop
     prices = {}
@@ -215,9 +231,9 @@ def _pauses(parse: _Parse, free: float, tight: float) -> dict[float, float]:
         nearest = np.rint(rest)
         whole = (np.abs(rest - nearest) < NEAR) & (nearest >= 0) & (nearest <= 3)
         count, habits = int(whole.sum()), len(set(nearest[whole].tolist()) - {0.0})
-        others, odd = len(parse.starts_s) - count, _groups(rest[~whole])
-        # the first frame, and the first of each odd pause, may lie anywhere
-        free_ones = min(1 + odd, others)
+        # anywhere: the first frame, the first of each odd pause, what follows a pause longer than a frame
+        brief = ~whole & (rest < parse.stop + 1)
+        free_ones = len(parse.starts_s) - count - int(brief.sum()) + _groups(rest[brief])
         short = int(np.count_nonzero(rest < -2 * NEAR))
         price = (len(parse.starts_s) - free_ones) * (tight + 1) + free_ones * (free + 1) + HABIT * habits
         prices[stop_bits] = price + FAULT * short + STOP_RARITY[stop_bits]

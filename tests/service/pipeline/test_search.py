@@ -120,3 +120,30 @@ def test_slow_senders_on_odd_rates_are_found_too() -> None:
         reading = read_line(trace_of(list(b"Tide"), baud, wire=wire))
         assert reading.bit_time_s is not None
         assert reading.bit_time_s.value * baud == pytest.approx(1, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("value", "count", "sure"),
+    [(0x55, 1, True), (0x55, 4, True), (0x55, 16, True), (0xFF, 4, True), (0xFF, 16, True), (0x00, 1, False),
+     (0x00, 4, False)],
+)  # fmt: skip
+def test_one_character_again_and_again_does_not_pass_for_a_faster_line(
+    value: int, count: int, sure: bool
+) -> None:
+    """A square wave of 0x55 fits every multiple of its rate: the simplest explanation is the likeliest; but
+    0x00 leaves the rate open.
+    """
+    trace = trace_of([value] * count, wire=Wire(noise_v=0.02), phase=0.3, rng=np.random.default_rng(1))
+    reading = read_line(trace)
+    rates = reading.notes["rate_candidates"]
+    assert rates[0]["baud"] == pytest.approx(230400, rel=1e-3)
+    assert len(reading.characters) == count
+    assert (rates[0]["odds"] > 0.95) == sure
+
+
+def test_pauses_of_the_same_odd_length_leave_the_rate_to_the_edges() -> None:
+    """Four 0x00 with 1.7 bits between them: 230400 and, with a bit more, 256000 are named, none as certain."""
+    trace = trace_of([0] * 4, wire=Wire(noise_v=0.02), gaps_bits=1.7, phase=0.3, rng=np.random.default_rng(1))
+    rates = {round(c["baud"], -3): c["odds"] for c in read_line(trace).notes["rate_candidates"]}
+    assert 0.2 < rates[230000] < 0.95
+    assert 0.05 < rates[256000] < 0.8
