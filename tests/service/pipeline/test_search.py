@@ -142,7 +142,7 @@ def test_one_character_again_and_again_does_not_pass_for_a_faster_line(
 
 
 def test_pauses_of_the_same_odd_length_leave_the_rate_to_the_edges() -> None:
-    """Four 0x00 with 1.7 bits between them: 230400 and, with a bit more, 256000 are named, none as certain."""
+    """Four 0x00 with 1.7 bits between them: 230400 and, a bit longer, 256000 are named, none as certain."""
     trace = trace_of([0] * 4, wire=Wire(noise_v=0.02), gaps_bits=1.7, phase=0.3, rng=np.random.default_rng(1))
     rates = {round(c["baud"], -3): c["odds"] for c in read_line(trace).notes["rate_candidates"]}
     assert 0.2 < rates[230000] < 0.95
