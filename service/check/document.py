@@ -8,7 +8,7 @@ from typing import Any
 
 from service.check.items import NOTE, CheckItem
 from service.pipeline.decisions import FAIL, PASS
-from service.pipeline.findings import DEVICE, INFO, Finding
+from service.pipeline.findings import DEVICE, INFO, Finding, make_finding
 from service.run_record import timestamp
 
 SCHEMA = 1
@@ -66,6 +66,12 @@ def check_document(
         "valid_until": timestamp(checked_at + timedelta(seconds=valid_for_s)),
         **more,
     }
+
+
+def unchecked(station: str, because: str, at: datetime) -> dict[str, Any]:
+    """The document of a station that could not even be looked at: somebody has it, its file is wrong, ..."""
+    finding = make_finding("not-checked", None, because if because.endswith(".") else f"{because}.")
+    return check_document(station, [], [finding], checked_at=at, not_seen=True, whole=False, only=[])
 
 
 def outcome_of(

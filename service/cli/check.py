@@ -105,11 +105,14 @@ def _asked(arguments: argparse.Namespace) -> Asked:
 def _check(
     wiring: Wiring, stations: Sequence[Station], asked: Asked, at_once: int
 ) -> list[Mapping[str, Any]]:
-    """In the order of the stations; the first error of the program or of the input is raised at the end."""
+    """In the order of the stations. One that cannot be checked leaves the others theirs."""
     from concurrent.futures import ThreadPoolExecutor
 
+    from drivers.errors import DriverError
+    from service.check.document import unchecked
     from service.check.work import check_request, command_check
     from service.cli.person import at_bench
+    from service.errors import ServiceError
     from service.room.presence import person_here
     from service.runs import perform
 
@@ -129,7 +132,9 @@ def _check(
             performed = perform(run, station, wiring.tools, progress=told, person=person)
             if performed.document is None:
                 assert performed.error is not None
-                raise performed.error
+                if len(stations) == 1 or not isinstance(performed.error, (ServiceError, DriverError)):
+                    raise performed.error
+                return unchecked(station.name, str(performed.error), clock())
             report = wiring.store.report(run.id)
             return performed.document | {"run": {"id": run.id, "report": str(report)}}
 

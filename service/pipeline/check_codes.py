@@ -100,6 +100,13 @@ CHECK_CODES: tuple[Code, ...] = (
         "The scope does not answer",
         "See whether it is switched on and on the network, and whether its address is still the same.",
     ),
+    Code(
+        "not-checked",
+        BENCH,
+        FAIL,
+        "The station could not be checked",
+        "Free the station from whoever has it, or mend what is said to be wrong, then check again.",
+    ),
     # -- is it the bench or the board? --
     Code(
         "link-at-fault",

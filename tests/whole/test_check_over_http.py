@@ -13,9 +13,11 @@ import httpx
 import pytest
 
 from service.cli.main import run as command
+from service.locks import StationLocks
 from service.run_record import moment_of
 from service.scheduler import read_schedules
 from service.settings import read_settings
+from service.stations import load_stations
 from service.web.serving import serving
 from service.wiring import build
 from tests.whole.benches import one_bench
@@ -131,6 +133,27 @@ def test_all_stations_are_a_list_with_the_worst_code(lab: Lab, capsys: pytest.Ca
     documents = json.loads(capsys.readouterr().out)
     assert [d["station"] for d in documents] == ["north-1", "north-2"]
     assert [d["outcome"] for d in documents] == ["ready", "not-seen"]
+
+
+def test_a_station_that_somebody_has_leaves_the_others_their_documents(
+    lab: Lab, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two names for one bench: the second waits for the lock of the first in vain."""
+    monkeypatch.setenv("BENCHWARDEN_LOCK_WAIT_S", "0")
+    monkeypatch.setenv("BENCHWARDEN_LOCKS", str(lab.folder / "locks"))
+    first = lab.stations.read_text().split("[[schedule]]")[0]
+    away = first.replace('"north-1"', '"north-2"').splitlines()
+    away = [line for line in away if not line.startswith(("scope", "serial"))]
+    away[2:2] = ['scope = "TCPIP::127.0.0.1::9::SOCKET"', 'serial = "socket://127.0.0.1:9"']
+    both = lab.folder / "held.toml"
+    both.write_text(first + "\n".join(away) + "\n")
+    scope = load_stations(both)[0].scope
+    words = ("check", "--all", "--json", "--only", "instrument", "--stations", str(both))
+    with StationLocks(lab.folder / "locks").holding("north-1", scope):
+        assert command([*words, "--data", str(lab.folder / "by-hand")]) == 4
+    held, gone = json.loads(capsys.readouterr().out)
+    assert [f["code"] for f in held["findings"]] == ["not-checked"]
+    assert [f["code"] for f in gone["findings"]] == ["scope-silent"]
 
 
 def test_people_read_the_outcome_and_the_first_step_first(
