@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from service.check.limits import CheckLimits
-from service.sounding import NOMINAL_V
 
 ENTRY, REFERENCE, BOTH_ON_ONE, ON_BOARD, TRIMMER, METERED, WIGGLE, LOOP_BACK, SWITCH = (
     "entry", "reference", "both-on-one", "on-board", "trimmer", "metered", "wiggle", "loop-back", "switch",
@@ -50,6 +49,9 @@ AT: Mapping[str, tuple[str, ...]] = {
 }
 """What is shown at each step, the most important first."""
 
+ON_PAPER = ("ground", "one-node", "mains", "earth", "ratings", "rewire", "supply", "static", "damage")
+"""What stands in every report, in the order in which a person at a bench meets it."""
+
 TOO_HIGH = (
     "STOP: {channel} reads {volts:.3g} V, more than the {limit:.3g} V that this bench may have. Take the tip "
     "off, leave the ground clip where it is, and call staff."
@@ -62,6 +64,8 @@ def cautions_at(place: str) -> tuple[str, ...]:
     return tuple(TEXTS[name] for name in AT[place])
 
 
-def stop_above_v(logic: str, limits: CheckLimits) -> float:
-    """A reading above it is told at once: the plan's limit, or a quarter above what the lines may have."""
-    return max(limits.stop_above_v, ABOVE_OWN_LOGIC * max(abs(v) for v in NOMINAL_V[logic]))
+def stop_above_v(most_v: float, limits: CheckLimits) -> float:
+    """A reading above it is told at once: the plan's limit, or a quarter above `most_v`, the farthest from
+    zero that the station's own lines have.
+    """
+    return max(limits.stop_above_v, ABOVE_OWN_LOGIC * most_v)

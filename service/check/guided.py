@@ -15,8 +15,8 @@ from service.acquire import Bench, open_bench
 from service.check import cautions, guided_steps, metered, vertical
 from service.check.board import look_at_board
 from service.check.cautions import TOO_HIGH, stop_above_v
-from service.check.items import CheckItem
-from service.check.live import Live
+from service.check.items import CheckItem, make_item
+from service.check.live import Live, most_v
 from service.check.reference import ReferenceView, Sight, Wave, factor_of
 from service.check.reference_rules import of_compensation, of_probe, of_terminal
 from service.check.settling import settled
@@ -118,6 +118,9 @@ class _Probes:
         done = self.walk.step(
             guided_steps.on_terminal(self.station, role), lambda: self.live.wave(role, alone)
         )
+        if done.skipped:
+            self.found.items.append(left_out(f"{role}.reference_factor", f"probe/{role}"))
+            return None
         sight = self._take(f"reference {role}", done)
         first = Guided()
         first.notice(of_probe(self.station, role, sight, alone))
@@ -141,11 +144,14 @@ class _Probes:
     def both_on_one(self) -> None:
         """Channel against channel, range by range."""
         done = self.walk.step(guided_steps.both(self.station), self.live.both)
-        sight = self._take("both on the terminal", done)
-        seen = {r: w for r in ROLES if (w := sight.waves[self.station.probes[r].channel]) is not None}
         self.bench.hooks.progress("channels", "comparing the channels, range by range", 0.6)
         self.found.notice(vertical.of_grounds(self.station, vertical.grounds(self.bench)))
-        if len(seen) < len(ROLES) or done.skipped:
+        if done.skipped:
+            self.found.items.append(left_out("channel_match", "scope"))
+            return
+        sight = self._take("both on the terminal", done)
+        seen = {r: w for r in ROLES if (w := sight.waves[self.station.probes[r].channel]) is not None}
+        if len(seen) < len(ROLES):
             return
         edges = vertical.edges_of(self.bench, self.view, seen)
         self.found.notice(vertical.of_swings(self.station, vertical.swings(self.bench, self.view, seen)))
@@ -189,8 +195,13 @@ class _Probes:
         return self.view.take(label)
 
 
+def left_out(name: str, subject: str) -> CheckItem:
+    """A person left the step out: the item is neither good nor bad."""
+    return make_item(name, None, None, subject, because="the step was left out")
+
+
 def _too_high(station: Station, role: str, volts: float) -> Finding:
-    limit = stop_above_v(station.logic, station.check_limits)
+    limit = stop_above_v(most_v(station), station.check_limits)
     words = TOO_HIGH.format(
         channel=channel_label(station.probes[role].channel), volts=volts, limit=limit
     ).removeprefix("STOP: ")

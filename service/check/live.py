@@ -101,14 +101,14 @@ class Live:
         """More volts than there may be. The terminal behind a wrong factor is known; lines behind one are
         not, so that whoever stands there is stopped and told the other possibility.
         """
-        limit = stop_above_v(self._station.logic, self._station.check_limits)
+        limit = stop_above_v(most_v(self._station), self._station.check_limits)
         for role in ROLES:
             wave = self._wave(sight, role)
             volts = wave.high_v if wave else sight.highest_v[self._station.probes[role].channel]
             if abs(volts) <= limit or self._factor(wave) == 10.0:
                 continue
             text = TOO_HIGH.format(channel=self._label(role), volts=volts, limit=limit)
-            lines_v = max(map(abs, NOMINAL_V[self._station.logic]))
+            lines_v = most_v(self._station)
             if factor_of(abs(volts), lines_v) == 10.0:
                 text += f" If nothing but {lines_v:g} V can be there, the switch on the probe stands at x1."
             else:
@@ -118,6 +118,11 @@ class Live:
 
     def _factor(self, wave: Wave | None) -> float | None:
         return factor_of(wave.swing_v, self._station.reference.volts) if wave else None
+
+
+def most_v(station: Station) -> float:
+    """The farthest from zero that the station's own lines have, volts."""
+    return max(map(abs, NOMINAL_V[station.logic]))
 
 
 def in_words(percent: float, u: float) -> str:

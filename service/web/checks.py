@@ -43,6 +43,9 @@ class CheckIn(BaseModel):
     repeats: Annotated[
         int | None, Field(ge=2, le=50, description="So many times over, without a touch: for a baseline.")
     ] = None
+    claim: Annotated[
+        int | None, Field(description="Number of the claim that whoever asks has on the station.")
+    ] = None
     priority: Annotated[
         Priority | None,
         Field(description="check: behind all else (usual without a person)."),
@@ -54,7 +57,7 @@ class CheckIn(BaseModel):
 
     def as_asked(self) -> Asked:
         """Raises BadInput for what does not go together."""
-        return asked_of(self.model_dump(exclude={"priority", "limit_s"}))
+        return asked_of(self.model_dump(exclude={"priority", "limit_s", "claim"}))
 
 
 class CheckItemOut(BaseModel):
@@ -119,7 +122,7 @@ def request_check(
     run = wiring.intake.request(
         KIND,
         wiring.station(station),
-        check_request(asked),
+        check_request(asked) | ({} if body.claim is None else {"claim": body.claim}),
         idempotency_key,
         by=caller,
         priority=body.priority or ("class-now" if asked.with_a_person else None),

@@ -6,6 +6,7 @@ import pytest
 
 from service.check import cautions
 from service.check.limits import CheckLimits
+from service.report.cautions import CAUTIONS
 
 
 @pytest.mark.parametrize("place", sorted(cautions.AT))
@@ -38,6 +39,12 @@ def test_no_caution_tells_anybody_to_defeat_an_earth() -> None:
             assert text.startswith("Never lift")
 
 
+def test_reports_print_the_same_sentences() -> None:
+    """One text for the screen, the step and the paper."""
+    assert set(CAUTIONS) <= set(cautions.TEXTS.values())
+    assert any("protective earth" in sentence for sentence in CAUTIONS)
+
+
 def test_every_caution_is_shown_somewhere() -> None:
     """None is dead text."""
     assert {name for names in cautions.AT.values() for name in names} == set(cautions.TEXTS)
@@ -45,6 +52,6 @@ def test_every_caution_is_shown_somewhere() -> None:
 
 def test_the_limit_of_a_reading_is_six_volts_unless_the_lines_have_more() -> None:
     """needs 9.12; RS-232 drivers give up to 15 V (TIA-232-F), a 5 V family a quarter more is 6.25 V."""
-    assert cautions.stop_above_v("3.3", CheckLimits()) == 6.0
-    assert cautions.stop_above_v("5-ttl", CheckLimits()) == 6.25
-    assert cautions.stop_above_v("rs232", CheckLimits()) == 15.0
+    assert cautions.stop_above_v(3.3, CheckLimits()) == 6.0
+    assert cautions.stop_above_v(5.0, CheckLimits()) == 6.25
+    assert cautions.stop_above_v(12.0, CheckLimits()) == 15.0
