@@ -37,7 +37,9 @@ def of_instrument(station: Station, seen: Seen, context: Context) -> Noticed:
     if told.passed_self_test is not None:
         yield make_item("self_test", float(not told.passed_self_test), 0.0, "scope", high=0.0)
         if not told.passed_self_test:
-            yield make_finding("self-test-failed", None, "it says so itself.")
+            said = "; ".join(f"{number} {text}" for number, text in told.self_test_said)
+            facts = {"entries": [list(entry) for entry in told.self_test_said]}
+            yield make_finding("self-test-failed", None, f"{said or 'it says so itself'}.", evidence=facts)
     if told.panel is not None:
         yield from _touched(station, told, context)
     yield from _clock(station, context)

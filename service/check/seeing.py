@@ -42,6 +42,8 @@ class Told:
     identity: Identity
     options: str | None
     passed_self_test: bool | None
+    self_test_said: tuple[tuple[int, str], ...]
+    """What the self-test left in the error queue: of its making, and out of the way of what follows."""
     answer_s: float
     """Median of some short questions."""
     left_over: tuple[tuple[int, str], ...]
@@ -106,7 +108,8 @@ def _ask(bench: Bench, seen: Seen) -> None:
         took.append(time.perf_counter() - begun)
     left_over = scope.conversation.left_over
     passed = scope.self_test()
-    seen.told = Told(scope.identity, scope.options(), passed, median(took), left_over, scope.found)
+    said = () if passed is None else scope.errors()
+    seen.told = Told(scope.identity, scope.options(), passed, said, median(took), left_over, scope.found)
 
 
 def _rest(bench: Bench, seen: Seen) -> None:
