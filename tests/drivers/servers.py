@@ -222,8 +222,21 @@ def _perform_hislip(act: Act, server: Server, peer: socket.socket, message_id: i
         return False
     if act.wait_s and server.closing.wait(act.wait_s):
         return False
+    if not act.piece:
+        return _together(peer, head, act.send)
     peer.sendall(head)
     return _perform(Act(act.send, 0.0, act.piece, act.pause_s), server, peer.sendall, peer)
+
+
+def _together(peer: socket.socket, head: bytes, payload: bytes) -> bool:
+    """A message goes out with its header, not after it; whether the connection goes on."""
+    try:
+        sent = peer.sendmsg([head, payload])
+        peer.sendall(head[sent:])
+        peer.sendall(memoryview(payload)[max(sent - len(head), 0) :])
+    except OSError:  # the client has left, which it may
+        return False
+    return True
 
 
 def _perform(act: Act, server: Server, send: Callable[[bytes], None], peer: socket.socket) -> bool:
