@@ -26,6 +26,8 @@ from service.shots import trace_of
 from service.sounding import FILLED_BEST, NOMINAL_V, first_window
 from service.stations import ROLES, Station
 
+CLOSE = 1.35
+"""One more range, in units of the wave."""
 ROOM = 1.15
 """A wave fits a range when the range is so much larger."""
 LEVEL_S, LEVEL_POINTS = 20e-3, 20_000
@@ -60,7 +62,7 @@ def swings(bench: Bench, view: ReferenceView, waves: Mapping[str, Wave]) -> list
         DriverError, RunCancelled: as `Bench`.
     """
     widest = max(wave.swing_v for wave in waves.values())
-    ranges = {max(window.range_v for window in view.windows.values())}
+    ranges = {max(window.range_v for window in view.windows.values()), CLOSE * widest}
     ranges |= {r for r in ranges_of(bench.station) if r >= ROOM * widest}
     found = []
     for range_v in sorted(ranges, reverse=True):
@@ -91,12 +93,14 @@ def of_swings(station: Station, found: list[Swings]) -> Iterator[CheckItem]:
         off, u = 100 * (farthest.by_role[role] / mean - 1), 100 * farthest.u_v[role] / mean
         told = ", ".join(f"{s.by_role[role]:.4g} V in {s.range_v:.3g} V" for s in found)
         yield make_item(f"{role}.gain_spread", off, u, f"channel/{role}", low=-most, high=most, because=told)
-    finest = found[-1]
-    if set(finest.by_role) == set(ROLES):
-        one, other = (finest.by_role[role] for role in ROLES)
-        u = 100 * math.hypot(*finest.u_v.values()) / one
+    if set(found[0].by_role) == set(ROLES):
+        one, other = ROLES
+        offs = [100 * (s.by_role[other] / s.by_role[one] - 1) for s in found]
+        # rounding to codes falls otherwise in each range, so that the mean is better than one of them
+        squares = sum((100 * math.hypot(*s.u_v.values()) / s.by_role[one]) ** 2 for s in found)
+        off, u = sum(offs) / len(offs), math.sqrt(squares) / len(offs)
         most = station.check_limits.match_percent
-        yield make_item("channel_match", 100 * (other / one - 1), u, "scope", low=-most, high=most)
+        yield make_item("channel_match", off, u, "scope", low=-most, high=most)
 
 
 def grounds(bench: Bench) -> Mapping[str, Trace]:
