@@ -22,7 +22,7 @@ from service.pipeline.arrays import lengths
 from service.pipeline.characters import Frames
 from service.pipeline.line_fit import SharedSlope, fit_shared_slope, inner
 from service.pipeline.readings import BREAK, CUT, FRAMING, Characters, LineReading, Value
-from service.pipeline.uncertainty import combined
+from service.pipeline.uncertainty import combined, pooled
 
 SOME = 512
 """Residuals that their median is taken of, about."""
@@ -30,6 +30,7 @@ ODD = 12.0
 """Residuals beyond so many times their median (eight standard deviations) are not noise ..."""
 ODD_BITS = 0.01
 """... unless they are below this, in bit times."""
+MOST_FRAMES = 256
 SURELY = 4.0
 """Standard deviations within which all edges of a record lie."""
 PRIOR = 30.0
@@ -147,7 +148,9 @@ def left_open(fit: SharedSlope, bound_s: float) -> tuple[float, float]:
     A slope does when it does for each pair of edges of each frame (intervals of which each two meet, all
     meet), so the ends come from the pairs.
     """
-    frame = np.arange(len(fit.firsts)).repeat(lengths(fit.firsts, len(fit.dx)))
+    # some hundred frames leave little open that more would close
+    stop = int(np.append(fit.firsts, len(fit.dx))[min(len(fit.firsts), MOST_FRAMES)])
+    frame = np.arange(len(fit.firsts)).repeat(lengths(fit.firsts, len(fit.dx)))[:stop]
     least, most = -np.inf, np.inf
     for lag in range(1, len(frame)):
         pairs = np.flatnonzero(frame[lag:] == frame[:-lag])
@@ -165,14 +168,14 @@ def pooled_bit_time(readings: Sequence[LineReading]) -> Value | None:
     """One bit time from several shots of one line, weighted by what each is worth; None when none has one.
 
     If the shots scatter more than their uncertainties say, the pooled one grows by as much (Birge ratio).
+    Where the samples do not show the edges, all shots may be wrong alike: the surest stands for all.
     """
     values = [reading.bit_time_s for reading in readings if reading.bit_time_s is not None]
     if not values:
         return None
-    weights = np.array([max(value.u_record, 1e-18) ** -2.0 for value in values])
-    mean = float(np.average([value.value for value in values], weights=weights))
-    u = float(weights.sum()) ** -0.5
-    if len(values) > 1:
-        chi = np.array([(value.value - mean) for value in values]) ** 2 * weights * 4
-        u *= max(1.0, float(chi.sum() / (len(values) - 1)) ** 0.5)
-    return Value(mean, u, u, "s")
+    if any(reading.notes.get("edge_bound_s", 0.0) > 0 for reading in readings):
+        surest = min(values, key=lambda value: value.u_record)
+        u = max(abs(value.value - surest.value) - value.u_record for value in values)
+        return Value(surest.value, max(u, surest.u_record), max(u, surest.u_record), "s")
+    value, u = pooled([(value.value, value.u_record) for value in values])
+    return Value(value, u, u, "s")

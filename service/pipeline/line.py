@@ -99,6 +99,7 @@ def framed_reading(
             framing = retimed(framing, timed.edges, setting.frame)
         notes = notes | {
             "edge_sigma_s": timed.sigma_s,
+            "edge_bound_s": timed.bound_s,
             "edge_shape": timed.shape,
             "edge_rise_s": timed.rise_s,
         }

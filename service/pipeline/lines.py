@@ -9,6 +9,7 @@ import numpy as np
 
 from service.pipeline import transitions
 from service.pipeline.arrays import median
+from service.pipeline.bit_time import pooled_bit_time
 from service.pipeline.evidence import FROM_TARGET, ROLES, TO_TARGET, Evidence
 from service.pipeline.expectation import Accuracy
 from service.pipeline.readings import FrameFormat, LineReading, Value
@@ -112,11 +113,10 @@ def _coarse(reading: LineReading, refuse: float) -> bool:
 
 def _bit_time(readings: Sequence[LineReading], accuracy: Accuracy) -> Value | None:
     """Pooled over the shots; the time base is common to all and is combined in once, after pooling."""
-    known = [(r.bit_time_s.value, r.bit_time_s.u_record) for r in readings if r.bit_time_s is not None]
-    if not known:
+    found = pooled_bit_time(readings)
+    if found is None:
         return None
-    value, u = pooled(known)
-    return with_scale(value, u, accuracy.timebase_ppm * 1e-6, "s")
+    return with_scale(found.value, found.u_record, accuracy.timebase_ppm * 1e-6, "s")
 
 
 def _level(readings: Sequence[LineReading], accuracy: Accuracy, *, high: bool) -> Value | None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.optimize import linprog
 
-from service.pipeline.bit_time import left_open, student_95
+from service.pipeline.bit_time import left_open, pooled_bit_time, student_95
 from service.pipeline.line_fit import fit_shared_slope
 from service.pipeline.reading import read_line
 from service.pipeline.readings import FrameFormat
@@ -164,3 +164,16 @@ def test_what_bounded_errors_leave_open_is_what_linear_programming_finds(rng: np
         assert left_open(fit, 0.5) == pytest.approx(ends, rel=1e-6)
         least, most = left_open(fit, 1e-3)
         assert least > most
+
+
+def test_shots_that_are_wrong_alike_do_not_make_each_other_surer() -> None:
+    """Ideal steps at a whole number of samples a bit and a little: ten shots know no more than the surest."""
+    interval = 1 / 230_400 / 20.02
+    wire = Wire(shape=ramp(0.0), range_v=8.0, interval_s=interval)
+    shots = [
+        read_line(trace_of([0x54], 230_400, F8N1, wire, phase=phase / 100), baud=230_400.0, frame=F8N1)
+        for phase in range(5, 65, 6)
+    ]
+    pooled = pooled_bit_time(shots)
+    assert pooled is not None
+    assert abs(pooled.value - 1 / 230_400) <= pooled.u_record

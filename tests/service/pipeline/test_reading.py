@@ -13,7 +13,7 @@ from service.pipeline.bit_time import pooled_bit_time
 from service.pipeline.reading import read_line
 from service.pipeline.readings import CUT, FrameFormat, LineReading
 from service.pipeline.trace import Trace
-from tests.reference import Wire, gaussian, naive_decode, trace_of
+from tests.reference import Wire, gaussian, naive_decode, ramp, trace_of
 
 F8N1 = FrameFormat.parse("8N1")
 ALL_FORMATS = [FrameFormat(d, p, s) for d in range(5, 10) for p in "NEOMS" for s in (1, 1.5, 2)]
@@ -242,13 +242,14 @@ def test_the_table_of_rates_and_times_is_measured(
 
 def test_shots_of_one_line_are_pooled() -> None:
     """Two equal shots halve the variance; shots that disagree widen the answer; none gives none."""
-    reading = read_line(trace_of(TIDE), baud=230400, frame=F8N1)
+    wire = Wire(shape=ramp(100e-9))
+    reading = read_line(trace_of(TIDE, wire=wire), baud=230400, frame=F8N1)
     one, two = pooled_bit_time([reading]), pooled_bit_time([reading, reading])
     assert one is not None
     assert two is not None
     assert two.value == pytest.approx(one.value)
     assert two.u_record == pytest.approx(one.u_record / 2**0.5)
-    other = read_line(trace_of(TIDE, 231000), baud=230400, frame=F8N1)
+    other = read_line(trace_of(TIDE, 231000, wire=wire), baud=230400, frame=F8N1)
     apart = pooled_bit_time([reading, other])
     assert apart is not None
     assert apart.u_record > 10 * two.u_record
