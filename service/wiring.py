@@ -28,6 +28,7 @@ from service.repeats import Repeats
 from service.report.meta import ReportMeta
 from service.retention import Retention
 from service.room.keeper import Keeper
+from service.room.morning_plan import MorningPlan, read_morning
 from service.room.room import Room, room_of
 from service.run_record import Clock, Run, utc_now
 from service.runs import (
@@ -101,6 +102,7 @@ def build(
     work: Mapping[str, Work] | None = None,
     make_idle: Callable[[Station], None] | None = None,
     post: Post | None = None,
+    morning: MorningPlan | None = None,
     clock: Clock = utc_now,
 ) -> Wiring:
     """Raises BadStationsFile; touches no instrument and starts nothing."""
@@ -143,10 +145,12 @@ def build(
     )
     repeats = Repeats(store, settings.key_hours, clock)
     intake = Intake(known, journal, repeats, engine)
-    tables = read_schedules(settings.stations) if stations is None else ()
+    tables = read_schedules(settings.stations) if stations is None else []
+    plan = morning or (read_morning(settings.stations) if stations is None else None)
+    tables += plan.schedules() if plan else []
     scheduler = Scheduler(store.database, intake, clock, tuple(tools.work), tables)
     retention = Retention(store, settings.keep_days, clock, engine.forget)
-    room = room_of(store, known, clock)
+    room = room_of(store, known, clock, plan)
     access = access_of(settings, store.database, clock)
     return Wiring(
         settings,

@@ -145,5 +145,6 @@ COMMANDS = {
     "give-back": "claim",
     "history": "history",
     "baseline": "history",
+    "morning": "morning",
 }
 """Each command and the module that it stands in: a command imports no other one."""

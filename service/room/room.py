@@ -8,6 +8,9 @@ from dataclasses import dataclass
 from service.room.baselines import Baselines
 from service.room.history import History
 from service.room.inventory import Inventory
+from service.room.morning_plan import MorningPlan
+from service.room.mornings import Mornings
+from service.room.outbox import Outbox
 from service.room.presence import Presence
 from service.room.standings import Standings
 from service.run_record import Clock
@@ -24,16 +27,25 @@ class Room:
     presence: Presence
     history: History
     baselines: Baselines
+    mornings: Mornings
+    outbox: Outbox
 
 
-def room_of(store: RunStore, stations: Sequence[Station], clock: Clock) -> Room:
-    """The room of these stations."""
+def room_of(
+    store: RunStore, stations: Sequence[Station], clock: Clock, plan: MorningPlan | None = None
+) -> Room:
+    """The room of these stations, with its mornings as planned."""
     known = tuple(stations)
     inventory = Inventory(store.database, known, clock)
+    standings = Standings(store.database, inventory, clock)
+    presence = Presence(store.database, known, clock)
+    history = History(store.database, inventory, clock)
     return Room(
         inventory=inventory,
-        standings=Standings(store.database, inventory, clock),
-        presence=Presence(store.database, known, clock),
-        history=History(store.database, inventory, clock),
+        standings=standings,
+        presence=presence,
+        history=history,
         baselines=Baselines(store.database, inventory, clock),
+        mornings=Mornings(store.database, known, standings, presence, history, clock, plan),
+        outbox=Outbox(store.database, plan, clock),
     )

@@ -64,6 +64,8 @@ RULES: tuple[Rule, ...] = (
     Rule("GET /stations/{station}/baselines", "room", "named"),
     Rule("POST /stations/{station}/baselines", "operate", "named"),
     Rule("GET /comparison", "room", "whole"),
+    Rule("GET /mornings", "room", "whole"),
+    Rule("GET /mornings/{date}", "room", "whole"),
     Rule("GET /plans", "room", "nothing"),
     Rule("GET /runs", "runs", "filtered"),
     Rule("GET /runs/{run_id}", "runs", "named"),

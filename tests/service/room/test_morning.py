@@ -1,0 +1,313 @@
+"""The morning summary: worst first, plain words, ready by its hour whatever hangs, made once."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from service.errors import BadStationsFile, NotFound
+from service.pipeline.findings import Finding
+from service.report.morning_page import render_morning
+from service.report.morning_text import morning_text
+from service.room.inventory import Inventory
+from service.room.morning_plan import MailTarget, MorningPlan, WebhookTarget, read_morning
+from service.room.mornings import Mornings
+from service.room.room import Room, room_of
+from service.run_record import new_run, timestamp
+from service.scheduler import Scheduler
+from service.stations import load_stations
+from service.store import RunStore
+from tests.service.bench_of_straw import NAMES, station, straw_wiring
+from tests.service.room.papers import Hands, kept_check, kept_failure
+
+PLAN = MorningPlan(at="07:30", zone="Europe/Berlin", days="1-5", checks_start="06:45")
+DUE = datetime(2027, 1, 12, 6, 30, tzinfo=UTC)
+"""A Tuesday, 07:30 in Berlin."""
+
+
+@pytest.fixture
+def clock() -> Hands:
+    return Hands(datetime(2027, 1, 12, 5, 45, tzinfo=UTC))
+
+
+@pytest.fixture
+def room(store: RunStore, clock: Hands) -> Room:
+    return room_of(store, [station(name) for name in NAMES], clock, PLAN)
+
+
+def rows(document: Mapping[str, Any]) -> list[tuple[str, str]]:
+    return [(row["station"], row["outcome"]) for row in document["stations"]]
+
+
+def test_the_worst_comes_first_and_says_what_to_do_first(room: Room, store: RunStore, clock: Hands) -> None:
+    """Not seen, not usable, practice only, ready; the headline counts them."""
+    bad = Finding("probe-ratio", "bench", "fail", None, "m", "Set the switch on the probe to 10x.", {})
+    kept_check(store, "north-1", clock.now)
+    kept_check(store, "north-2", clock.now, {"to_target.probe_factor": 0.1}, findings=[bad])
+    kept_failure(store, "south-1", clock.now, kind="check")
+    clock.now = DUE
+    document = room.mornings.now(DUE)
+    assert rows(document) == [("south-1", "not-seen"), ("north-2", "not-usable"), ("north-1", "ready")]
+    assert document["headline"] == "1 of 3 stations are ready; 1 not seen, 1 not usable."
+    by_name = {row["station"]: row for row in document["stations"]}
+    assert by_name["north-2"]["first_step"] == "Set the switch on the probe to 10x."
+    assert by_name["north-1"]["checked_local"] == "06:45"
+    assert (document["date"], document["due_local"], document["counts"]["ready"]) == (
+        "2027-01-12",
+        "07:30",
+        1,
+    )
+
+
+@pytest.mark.parametrize("state", ["queued", "running", "waiting"])
+def test_a_station_whose_check_hangs_is_not_waited_for(
+    room: Room, store: RunStore, clock: Hands, state: str
+) -> None:
+    """It is not seen, whatever it was yesterday, and the summary says why and what to do."""
+    kept_check(store, "north-1", clock.now.replace(day=11, hour=20))  # still counts by its age
+    run = store.create(new_run("check", "north-1", {}, clock.now, origin="service"))
+    if state != "queued":
+        store.move(run.id, "running", started_at=timestamp(clock.forward(minutes=3)))
+    if state == "waiting":
+        store.move(run.id, "waiting", waiting_for={"text": "x", "until": "2027-01-12T09:00:00.000Z"})
+    clock.now = DUE
+    row = next(r for r in room.mornings.now(DUE)["stations"] if r["station"] == "north-1")
+    assert (row["outcome"], row["finished"], row["run"]) == ("not-seen", False, run.id)
+    words = {
+        "queued": "has not begun: it was asked for at 06:45",
+        "running": "has not finished: it is at work since 06:48",
+        "waiting": "waits for a person",
+    }
+    assert words[state] in row["because"]
+    assert row["first_step"].startswith("Look whether the scope is switched on")
+
+
+def test_a_check_that_waits_for_a_person_at_the_bench_says_whom_to_ask(
+    room: Room, store: RunStore, clock: Hands
+) -> None:
+    """Presence and summary know of each other."""
+    store.create(new_run("check", "north-1", {}, clock.now, origin="service"))
+    room.presence.claim("north-1", "Ida", for_s=7200)
+    clock.now = DUE
+    row = next(r for r in room.mornings.now(DUE)["stations"] if r["station"] == "north-1")
+    assert row["first_step"] == "Ask Ida to give the bench back; its check begins by itself then."
+    assert row["claimed_by"] == "Ida"
+
+
+def test_a_second_check_under_way_does_not_hide_the_first(room: Room, store: RunStore, clock: Hands) -> None:
+    """What was seen this morning counts."""
+    kept_check(store, "north-1", clock.now)
+    store.create(new_run("check", "north-1", {}, clock.forward(minutes=20), origin="service"))
+    clock.now = DUE
+    assert ("north-1", "ready") in rows(room.mornings.now(DUE))
+
+
+def test_the_summary_is_made_once_at_its_hour_on_its_days(room: Room, store: RunStore, clock: Hands) -> None:
+    """Not before, not twice, not at the weekend; a service that was down at the hour makes it late."""
+    kept_check(store, "north-1", clock.now)
+    assert room.mornings.make_due() is None
+    clock.now = DUE
+    assert room.mornings.make_due() == "2027-01-12"
+    made = room.mornings.one("2027-01-12")
+    kept_failure(store, "north-1", clock.forward(minutes=1))
+    assert room.mornings.make_due() is None
+    assert room.mornings.one("2027-01-12") == made  # as it was made
+    clock.now = DUE.replace(day=13, hour=9)
+    assert room.mornings.make_due() == "2027-01-13"
+    clock.now = DUE.replace(day=14, hour=23)
+    assert room.mornings.make_due() is None  # half a day late is too late
+    clock.now = DUE.replace(day=16)
+    assert room.mornings.make_due() is None  # a Saturday
+    assert room.mornings.dates() == ["2027-01-13", "2027-01-12"]
+    with pytest.raises(NotFound, match="2027-01-13, 2027-01-12"):
+        room.mornings.one("2027-01-16")
+
+
+def test_two_services_make_one_summary(store: RunStore, clock: Hands) -> None:
+    """Each with its own eyes on one database; the deliveries are there once too."""
+    target = MailTarget("teachers", ("ida@harbour.example",), "b@harbour.example", "127.0.0.1", 25, "none")
+    plan = MorningPlan(at="07:30", zone="Europe/Berlin", to=(target,))
+    clock.now = DUE
+
+    class Late(Mornings):
+        def dates(self, limit: int = 400) -> list[str]:
+            return [][:limit]  # looked before the other one had written
+
+    first, second = (room_of(store, [station()], clock, plan).mornings for _ in range(2))
+    late = Late(**{name: getattr(second, name) for name in Mornings.__dataclass_fields__})
+    assert [first.make_due(), late.make_due()] == ["2027-01-12", None]
+    assert [d["target"] for d in first.one("2027-01-12")["deliveries"]] == ["teachers"]
+
+
+def test_the_hour_is_that_of_the_room_through_the_change_of_the_clock() -> None:
+    """07:30 in Berlin is 06:30 UTC in winter and 05:30 in summer; 28 March 2027 changes."""
+    plan = MorningPlan(at="07:30", zone="Europe/Berlin")
+    for day, hour in ((27, 6), (28, 5), (29, 5)):
+        due = datetime(2027, 3, day, hour, 30, tzinfo=UTC)
+        assert plan.due(due) == due
+        assert plan.date_of(due) == f"2027-03-{day}"
+
+
+def test_drifts_that_end_soon_and_what_stands_out_are_told(room: Room, store: RunStore, clock: Hands) -> None:
+    """Before any limit is crossed: four weeks ahead."""
+    for day in range(20):
+        clock.now = datetime(2027, 1, 12, 5, 45, tzinfo=UTC).replace(day=day + 1)
+        for name in NAMES:
+            drift = 0.003 * day if name == "north-2" else 0.0
+            wobble = 0.0005 * ((day * 7 + len(name)) % 5 - 2)
+            kept_check(store, name, clock.now, {"to_target.probe_factor": 1.0 + drift + wobble})
+    document = room.mornings.now()
+    assert len(document["soon"]) == 1
+    assert document["soon"][0].startswith("north-2, to_target.probe_factor: ")
+    assert "good until about" in document["soon"][0]
+    assert any("north-2" in sentence for sentence in document["standing_out"])
+    assert "Soon" in morning_text(document)
+
+
+HOSTILE = "<script>alert(1)</script>\x1b[2J\u202e=1+1"
+
+
+class _Seen(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: set[str] = set()
+        self.links: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.add(tag)
+        self.links += [value or "" for name, value in attrs if name in ("href", "src", "action", "style")]
+
+
+def test_the_page_stands_alone_and_hostile_words_are_text(
+    room: Room, store: RunStore, inventory: Inventory, clock: Hands
+) -> None:
+    """No script, no link, nothing from elsewhere; states by word and shape; all words are in it."""
+    finding = Finding("probe-ratio", "bench", "fail", None, HOSTILE, HOSTILE, {})
+    kept_check(store, "north-1", clock.now, findings=[finding])
+    inventory.add("P-1", "probe", HOSTILE, HOSTILE)
+    inventory.place("P-1", "north-2", HOSTILE, "to_target")
+    inventory.set_state("P-1", "out", HOSTILE, HOSTILE)
+    room.presence.claim("north-1", HOSTILE)
+    document = room.mornings.now()
+    page, text = render_morning(document), morning_text(document)
+    seen = _Seen()
+    seen.feed(page)
+    assert not seen.tags & {"script", "img", "link", "iframe", "form", "a", "object"}
+    assert seen.links == []
+    assert "&lt;script&gt;" in page
+    for output in (page, text):
+        assert "\x1b" not in output
+        assert "\u202e" not in output
+        for row in document["stations"]:
+            assert row["state"] in output
+    assert page.count("<svg") == len(document["stations"])
+    assert re.search(r"http-equiv=\"Content-Security-Policy\" content=\"default-src &#39;none&#39;", page)
+    assert "@media print" in page
+    assert max(len(line) for line in text.splitlines()) <= 92
+
+
+TOML = """
+[[station]]
+name = "north-3"
+scope = "TCPIP::127.0.0.1::9::SOCKET"
+dialect = "scpi-1999"
+serial = "socket://127.0.0.1:9"
+baud = 230400
+frame = "8N1"
+logic = "3.3"
+[station.probes]
+to_target = {channel = "1", ratio = 10}
+from_target = {channel = "2", ratio = 10}
+
+[morning]
+at = "07:30"
+zone = "Europe/Berlin"
+days = "1-5"
+checks_start = "06:45"
+stations = ["north-*"]
+[[morning.to]]
+name = "teachers"
+mail = ["ida@harbour.example", "ben@harbour.example"]
+from = "benches@harbour.example"
+server = "mail.harbour.example:587"
+user = "benches"
+password_env = "BENCH_MAIL_PASSWORD"
+[[morning.to]]
+name = "board"
+webhook = "https://board.harbour.example/benches"
+secret_file = "board.secret"
+"""
+
+
+def test_the_plan_stands_in_the_stations_file(tmp_path: Path) -> None:
+    """Hours, zone, days, stations, and whom it is sent to; paths count from the file."""
+    path = tmp_path / "stations.toml"
+    path.write_text(TOML)
+    assert load_stations(path)[0].name == "north-3"
+    plan = read_morning(path)
+    assert plan is not None
+    assert (plan.at, plan.zone, plan.days, plan.stations) == ("07:30", "Europe/Berlin", "1-5", ("north-*",))
+    mail, hook = plan.to
+    assert isinstance(mail, MailTarget)
+    assert (mail.host, mail.port, mail.security, len(mail.to)) == ("mail.harbour.example", 587, "starttls", 2)
+    assert isinstance(hook, WebhookTarget)
+    assert hook.secret.file == str(tmp_path / "board.secret")
+    path.write_text(TOML.split("[morning]")[0])
+    assert read_morning(path) is None
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('at = "07:30"', 'at = "7.30"', "07:30"),
+        ('at = "07:30"', 'att = "07:30"', "did you mean 'at'"),
+        ('zone = "Europe/Berlin"', 'zone = "Harbour"', "Europe/Berlin"),
+        ('days = "1-5"', 'days = "weekdays"', "cron"),
+        ('stations = ["north-*"]', 'stations = ["east-*"]', "no station is called east"),
+        ('server = "mail.harbour.example:587"', 'server = "mail"', "587"),
+        ('user = "benches"\n', "", "go together"),
+        ('user = "benches"', 'user = "benches"\nsecurity = "none"', "anybody can read"),
+        ('user = "benches"', 'user = "benches"\nsecurity = "tsl"', "starttls"),
+        ('password_env = "BENCH_MAIL_PASSWORD"', 'password = "Ebbe"', "did you mean 'password_env'"),
+        ('secret_file = "board.secret"', "", "unsigned"),
+        ('webhook = "https://', 'webhook = "ftp://', "https"),
+        ('webhook = "https://', 'webhook = "https://a:b@', "password"),
+        ('name = "board"', 'name = "teachers"', "two of"),
+        ('mail = ["ida@harbour.example",', 'mail = ["ida",', "no address"),
+        ('name = "board"', 'name = "board"\nmail = ["a@b.c"]', "either"),
+    ],
+)
+def test_a_plan_that_cannot_be_is_refused_with_its_place(
+    tmp_path: Path, old: str, new: str, words: str
+) -> None:
+    """File, table and key are named; no secret is repeated."""
+    path = tmp_path / "stations.toml"
+    assert old in TOML
+    path.write_text(TOML.replace(old, new))
+    with pytest.raises(BadStationsFile) as caught:
+        read_morning(path)
+    assert words in str(caught.value)
+    assert "morning" in str(caught.value)
+    assert "Ebbe" not in str(caught.value)
+
+
+def test_the_checks_of_the_morning_are_asked_for_by_themselves(tmp_path: Path) -> None:
+    """At checks_start, of every station that is meant, as runs of the kind `check`."""
+    clock = Hands(datetime(2027, 1, 12, 5, 40, tzinfo=UTC))
+    wiring = straw_wiring(tmp_path, more={"morning": PLAN, "clock": clock})
+    scheduler: Scheduler = wiring.scheduler
+    scheduler.take_over_file()
+    scheduler.tick()
+    assert list(wiring.store.newest_first()) == []
+    clock.now = datetime(2027, 1, 12, 5, 45, 1, tzinfo=UTC)
+    scheduler.tick()
+    scheduler.tick()
+    asked = {(run.station, run.kind, run.schedule) for run in wiring.store.newest_first()}
+    assert asked == {(name, "check", "morning-checks") for name in NAMES}
+    wiring.close()
