@@ -9,8 +9,13 @@ from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from tests import postgres
+
+# the same examples on every run, however slow or busy the machine is
+settings.register_profile("the same every time", derandomize=True, deadline=None)
+settings.load_profile("the same every time")
 
 _numbers = itertools.count(1)
 
