@@ -61,7 +61,13 @@ class Walk:
     _number: int = 0
 
     def step(
-        self, step: Step, look: Callable[[], Look], *, extra: bool = False, every_s: float = LOOK_EVERY_S
+        self,
+        step: Step,
+        look: Callable[[], Look],
+        *,
+        extra: bool = False,
+        every_s: float = LOOK_EVERY_S,
+        steady: int = STEADY_LOOKS,
     ) -> Done:
         """Show it, look until it is there or a person goes on. `extra`: only because something is wrong.
 
@@ -78,13 +84,13 @@ class Walk:
             "extra": extra,
             "caution": list(cautions_at(step.place)),
         }
-        answer = self.hooks.watch(prompt, self.limit_s, steadied(look), every_s)
+        answer = self.hooks.watch(prompt, self.limit_s, steadied(look, steady), every_s)
         ended = _done(step, answer)
         self.done.append(ended)
         return ended
 
 
-def steadied(look: Callable[[], Look], looks: int = STEADY_LOOKS) -> Callable[[], Look]:
+def steadied(look: Callable[[], Look], looks: int) -> Callable[[], Look]:
     """The same look, which counts as seen only after so many in a row."""
     row = 0
 

@@ -56,7 +56,7 @@ def wiggle(
     """
     with open_bench(station, hooks) as bench:
         watch = _Watch(bench, watched_s)
-        done = (shared or Walk(hooks, 1)).step(_step(station, watched_s), watch.look, every_s=0.0)
+        done = (shared or Walk(hooks, 1)).step(_step(station, watched_s), watch.look, every_s=0.0, steady=1)
     values = dict(done.values or watch.values())
     noticed = [] if done.skipped else list(_noticed(station, values))
     return Wiggled(
@@ -91,7 +91,7 @@ class _Watch:
             self._kept += 1
             self._bench.hooks.keep(taken.capture, f"drop-out {self._kept}")
         self._watched_s += taken.capture.sample_interval_s * self._base().points
-        return Look(self._words(), self.values(), seen=self._watched_s >= self._wanted_s)
+        return Look(self._words(), self.values(), seen=self._watched_s > self._wanted_s - INTERVAL_S)
 
     def values(self) -> dict[str, Any]:
         """As JSON, so that a run whose program died knows them."""
