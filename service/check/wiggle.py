@@ -91,7 +91,7 @@ class _Watch:
             self._kept += 1
             self._bench.hooks.keep(taken.capture, f"drop-out {self._kept}")
         self._watched_s += taken.capture.sample_interval_s * self._base().points
-        return Look(self._words(), self.values(), seen=self._watched_s > self._wanted_s - INTERVAL_S)
+        return Look(self._words(), self.values(), seen=self._watched_s > self._wanted_s - RECORD_S / 10)
 
     def values(self) -> dict[str, Any]:
         """As JSON, so that a run whose program died knows them."""
