@@ -8,6 +8,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from service.access.audit import Audit
+from service.access.command import made_by
 from service.errors import StationClaimed
 from service.room.presence import Claim
 from service.run_record import SETTLED, Clock, Run, timestamp, utc_now
@@ -33,6 +35,9 @@ class Journal:
     def begin(self, run: Run) -> Run:
         """A new run."""
         run = self.store.create(run, self._event("state", state=run.state))
+        if run.origin == "command":  # a request's run is written down at the door
+            audit = Audit(self.store.database, self.clock)
+            audit.add(made_by(), f"command {run.kind}", run.id, outcome="begun", station=run.station)
         self._wake(run.id)
         return run
 

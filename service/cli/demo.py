@@ -89,14 +89,19 @@ def _echo_test(stations: Path, arguments: argparse.Namespace, tell: Tell) -> dic
 @contextmanager
 def _let_in(wiring: Wiring) -> Iterator[dict[str, str]]:
     """Nothing while the door is open; else a token for as long as the block runs."""
+    from service.access.command import made_by
+
     if wiring.access.is_open:
         yield {}
         return
-    token, secret = wiring.access.tokens.make("demo", "submitter", days=1 / 24, by="demo")
+    access = wiring.access
+    token, secret = access.tokens.make("demo", "submitter", days=1 / 24, by=made_by())
+    access.audit.add(made_by(), "token make", token.id, name=token.name, role=token.role)
     try:
         yield {"Authorization": f"Bearer {secret}"}
     finally:
-        wiring.access.tokens.revoke(token.id)
+        access.tokens.revoke(token.id)
+        access.audit.add(made_by(), "token revoke", token.id, name=token.name, role=token.role)
 
 
 def _follow(client: httpx.Client, where: str, tell: Tell) -> None:

@@ -14,6 +14,9 @@ from service.access.access import Access
 from service.access.audit import Audit
 from service.access_tables import audit as table
 from service.database import Database
+from service.intake import command_run
+from service.plans import Send
+from tests.service.bench_of_straw import straw_wiring
 
 COLUMNS = [c.name for c in table.columns if c.name != "number"]
 
@@ -152,3 +155,14 @@ def test_pages_go_from_the_newest_to_the_oldest(access: Access) -> None:
     rest, more = access.audit.page(4, 5)
     assert ([row.number for row in rest], more) == ([3, 2, 1], False)
     assert [row.number for row in access.audit.page(None, 9, who="token2")[0]] == [3]
+
+
+def test_a_run_of_a_command_stands_in_it_too(tmp_path: Path) -> None:
+    """Who gave the command, at which machine, for which station; requests are written down at the door."""
+    wiring = straw_wiring(tmp_path)
+    run = command_run(wiring.station("north-1"), Send(text="Tide 7"), wiring.journal)
+    (row,) = wiring.access.audit.page(None, 9)[0]
+    assert (row.what, row.subject, row.outcome) == ("command echo-test", run.id, "begun")
+    assert row.who.startswith("command of ")
+    assert "north-1" in row.details
+    wiring.store.database.close()
