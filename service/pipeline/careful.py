@@ -74,7 +74,8 @@ def integrate_line(
         states = _levels_of_elements(states, sums, starts, bit, stop, idle_high)
         if not states.high - states.low > 0:
             return None
-        sums = Sums.of(codes, 0.5 * (states.low + states.high), idle_high)
+        del sums, some  # the next ones take their place: eight bytes a sample
+        sums = some = Sums.of(codes, 0.5 * (states.low + states.high), idle_high)
     found = Integrated(bit, starts, sums.elements(starts, bit, stop + 1), states, sums)
     return found if _oddness(found, stop) < ODD else None
 

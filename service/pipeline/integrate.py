@@ -26,6 +26,9 @@ GRID = 8
 SLACK = 2
 """Places by which a stop element may be short: a sender a little faster than the bit time that is tried must
 not lose a character each time the difference has grown to a place."""
+PIECE = 1 << 16
+"""Places done at a time: as numbers of Python they take eight times the memory."""
+FRAMES_AT_ONCE = 256
 FINE = 12
 """Steps to each side in which a start is refined, over one place of the grid and a half."""
 
@@ -73,36 +76,46 @@ def frame_starts(sums: Sums, bit: float, stop: int) -> tuple[NDArray[np.float64]
     gain = -2 * parts[:places]
     for element in range(1, stop):
         gain -= 2 * np.minimum(parts[element * GRID : element * GRID + places], 0)
-    chain, best = _best_chain(gain.tolist(), length)
+    chain, best = _best_chain(gain, length)
     return np.array(chain, np.float64) * bit / GRID, best
 
 
-def _best_chain(gain: list[float], length: int) -> tuple[list[int], float]:
-    """Places of the chain of greatest gain in which two places are at least `length` apart."""
-    best = [0.0] * (len(gain) + length)
-    taken = [False] * len(best)
-    for end in range(length, len(best)):
-        idle, frame = best[end - 1], best[end - length] + gain[end - length]
-        taken[end] = frame > idle
-        best[end] = frame if taken[end] else idle
-    chain, end = [], len(best) - 1
+def _best_chain(gain: NDArray[np.float64], length: int) -> tuple[list[int], float]:
+    """Places of the chain of greatest gain in which two places are at least `length` apart.
+
+    Only which places end a frame is kept for all of them, a byte each; of the sums the last `length`.
+    """
+    taken = bytearray(length)
+    before = [0.0] * length
+    for start in range(0, len(gain), PIECE):
+        best = before
+        for place, more in enumerate(gain[start : start + PIECE].tolist()):
+            idle, frame = best[-1], best[place] + more
+            best.append(max(idle, frame))
+            taken.append(frame > idle)
+        before = best[-length:]
+    chain, end = [], len(taken) - 1
     while end >= length:
         if taken[end]:
             end -= length
             chain.append(end)
         else:
             end -= 1
-    return chain[::-1], best[-1]
+    return chain[::-1], before[-1]
 
 
 def timed_starts(
     sums: Sums, starts: NDArray[np.float64], bit: float, stop: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Starts moved to their best place, and the score of each frame there."""
+    """Starts moved to their best place, and the score of each frame there; FRAMES_AT_ONCE at a time."""
     offsets = np.arange(-FINE, FINE + 1) * (1.5 * bit / GRID / FINE)
-    tried = starts[:, None] + offsets
-    sums_of = sums.elements(tried - bit, bit, stop + 2)
-    score = sums_of[..., 0] - sums_of[..., 1] + np.abs(sums_of[..., 2:-1]).sum(axis=-1) + sums_of[..., -1]
-    best = score.argmax(axis=1)
-    rows = np.arange(len(starts))
-    return tried[rows, best], score[rows, best]
+    places, scores = np.empty(len(starts)), np.empty(len(starts))
+    for first in range(0, len(starts), FRAMES_AT_ONCE):
+        some = slice(first, first + FRAMES_AT_ONCE)
+        tried = starts[some, None] + offsets
+        parts = sums.elements(tried - bit, bit, stop + 2)
+        score = parts[..., 0] - parts[..., 1] + np.abs(parts[..., 2:-1]).sum(axis=-1) + parts[..., -1]
+        best = score.argmax(axis=1)
+        rows = np.arange(len(best))
+        places[some], scores[some] = tried[rows, best], score[rows, best]
+    return places, scores

@@ -28,6 +28,8 @@ ENOUGH = 3.4
 """Half swing over noise of the averaged record at which its edges are good enough for a first look."""
 SHORTEST = 2.0
 """Bit time, in widths of the average, below which nothing found on it is believed."""
+MOST_AT_ONCE = 1 << 17
+"""Samples around edges that are looked at together."""
 FIRST_LOOK = 4_000_000
 """Samples looked at for the first, rough setting."""
 
@@ -147,11 +149,16 @@ def _edge_places(found: Integrated) -> tuple[Frames, NDArray[np.float64], NDArra
 def _turns(found: Integrated, rough: NDArray[np.float64], rises: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Where the cumulative sum has its extreme within a third of a bit: there the line changed."""
     reach = max(int(found.bit / 3), 1)
-    middle = np.clip(np.rint(rough).astype(np.int64), reach, max(len(found.sums.total) - 1 - reach, reach))
-    around = middle[:, None] + np.arange(-reach, reach + 1)
-    total = found.sums.total[np.clip(around, 0, len(found.sums.total) - 1)]
-    total *= np.where(rises, -1.0, 1.0)[:, None]
-    places: NDArray[np.float64] = (middle - reach + total.argmax(axis=1)).astype(np.float64)
+    total = found.sums.total
+    middle = np.clip(np.rint(rough).astype(np.int64), reach, max(len(total) - 1 - reach, reach))
+    places = np.empty(len(rough))
+    piece = max(MOST_AT_ONCE // (2 * reach + 1), 1)
+    for start in range(0, len(rough), piece):
+        some = slice(start, start + piece)
+        around = middle[some, None] + np.arange(-reach, reach + 1)
+        sums = total[np.clip(around, 0, len(total) - 1)]
+        sums *= np.where(rises[some], -1.0, 1.0)[:, None]
+        places[some] = middle[some] - reach + sums.argmax(axis=1)
     return places
 
 
