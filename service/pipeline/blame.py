@@ -14,6 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from service.pipeline.trend import two_sided_p
+
 RISK = 0.01
 """Of blaming something although nothing is wrong, over all things that there are."""
 AHEAD = 2 * math.log(20)
@@ -43,8 +45,9 @@ class Blame:
         return len(self.things) == 1
 
 
-def blame(observations: Sequence[Observation], spread: float) -> Blame:
-    """Who is to blame; `spread` is the standard deviation of a single value when nothing is wrong.
+def blame(observations: Sequence[Observation], spread: float, freedom: int | None = None) -> Blame:
+    """Who is to blame; `spread` is the standard deviation of a single value when nothing is wrong;
+    `freedom` its degrees of freedom where it was itself estimated from few values.
 
     ValueError: the spread is not above zero, or there are fewer than four values.
     """
@@ -55,11 +58,18 @@ def blame(observations: Sequence[Observation], spread: float) -> Blame:
     scored = [(*_shift(y, observations, thing), thing) for thing in candidates]
     scored = [(gain / spread**2, shift, size, thing) for gain, shift, size, thing in scored if size > 0]
     scored.sort(key=lambda row: -row[0])
-    if not scored or math.erfc(math.sqrt(scored[0][0] / 2)) * len(scored) > RISK:
+    if not scored or _p(math.sqrt(scored[0][0]), freedom) * len(scored) > RISK:
         return Blame((), 0.0, 0.0)
     best = scored[0]
     equals = [row for row in scored if best[0] - row[0] < AHEAD]
     return Blame(tuple(row[3] for row in equals), best[1], 2 * spread * math.sqrt(best[2]))
+
+
+def _p(deviation: float, freedom: int | None) -> float:
+    """Chance of as large a deviation, in standard deviations."""
+    if freedom is not None:
+        return two_sided_p(deviation, freedom)
+    return math.erfc(deviation / math.sqrt(2))
 
 
 def _shift(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
@@ -23,6 +23,9 @@ from service.room.items import LINES, Placement, is_about, subject_of
 from service.run_record import Clock, timestamp
 
 POINTS_MAX = 5000
+FEWEST_CELLS = 4
+NOBODY = Blame((), 0.0, 0.0)
+Things = tuple[tuple[str, str], ...]
 COMPARED_DAYS = 14.0
 """Mornings that are compared: enough for two placements of a probe, few enough for one spread."""
 
@@ -35,7 +38,7 @@ class Comparison:
     unit: str
     values: int
     spread: float
-    """Standard deviation of a single value when nothing is wrong (robust, within places and things)."""
+    """Standard deviation of what a place shows when nothing is wrong (robust, over the room)."""
     found: Blame
     words: str
 
@@ -98,13 +101,17 @@ class History:
         m = t.measurements.c
         names = [name, *(f"{line}.{name}" for line in LINES)]
         since = timestamp(self.clock() - timedelta(days=days))
-        points = self._points(m.name.in_(names), since=since)
-        spread = _spread(points)
-        if len(points) < FEWEST or spread is None:
+        cells = _cells(self._points(m.name.in_(names), since=since))
+        count = sum(map(len, cells.values()))
+        if count < FEWEST:
             raise NotFound(f"too few values of {name[:80]!r} in the last {days:g} days to compare stations")
-        found = blame([Observation(p.value, _things(p)) for p in points], spread)
-        unit = points[-1].unit
-        return Comparison(name, unit, len(points), spread, found, _in_words(found, name, unit))
+        unit = next(iter(cells.values()))[0].unit
+        spread = _room_spread(cells)
+        seen = [Observation(_middle(points), dict(things)) for things, points in cells.items()]
+        found = blame(seen, spread, len(seen) - 2) if len(seen) >= FEWEST_CELLS else NOBODY
+        if not found.things:
+            found = _bad_day(cells)
+        return Comparison(name, unit, count, spread, found, _in_words(found, name, unit))
 
     def _points(
         self, *wanted: sa.ColumnElement[bool], since: str = "", subject: str | None = None
@@ -171,18 +178,39 @@ def _things(point: Point) -> dict[str, str]:
     return things if line else {k: v for k, v in things.items() if k != "place"}
 
 
-def _spread(points: Sequence[Point]) -> float | None:
-    """From the differences of neighbours that were measured at the same place with the same things."""
-    by_place: dict[tuple[tuple[str, str], ...], list[float]] = defaultdict(list)
+def _cells(points: Sequence[Point]) -> dict[Things, list[Point]]:
+    """Values that were measured at the same place with the same things, on whatever day."""
+    cells: dict[Things, list[Point]] = defaultdict(list)
     for point in points:
-        same = tuple(sorted((k, v) for k, v in _things(point).items() if k != "day"))
-        by_place[same].append(point.value)
-    steps = np.concatenate([np.diff(values) for values in by_place.values()]) if by_place else np.array([])
-    if len(steps) < FEWEST:
-        return None
-    usual = 1.4826 * float(np.median(np.abs(steps))) / 2**0.5
-    smallest = 1e-9 * max(abs(point.value) for point in points)
-    return max(usual, smallest, 1e-300)
+        cells[tuple(sorted((k, v) for k, v in _things(point).items() if k != "day"))].append(point)
+    return cells
+
+
+def _middle(points: Sequence[Point]) -> float:
+    return float(np.median([point.value for point in points]))
+
+
+def _room_spread(cells: Mapping[Things, Sequence[Point]]) -> float:
+    """How much good places differ from each other, or their values from day to day, whichever is more."""
+    middles = np.array([_middle(points) for points in cells.values()])
+    apart = 1.4826 * float(np.median(np.abs(middles - np.median(middles))))
+    return max(apart, _day_spread(cells), 1e-9 * float(np.max(np.abs(middles))), 1e-300)
+
+
+def _day_spread(cells: Mapping[Things, Sequence[Point]]) -> float:
+    steps = np.concatenate([np.diff([p.value for p in points]) for points in cells.values()])
+    return 1.4826 * float(np.median(np.abs(steps))) / 2**0.5 if len(steps) else 0.0
+
+
+def _bad_day(cells: Mapping[Things, Sequence[Point]]) -> Blame:
+    """Whether everything was off on one day, against what each place usually shows."""
+    spread = _day_spread(cells)
+    told = [
+        Observation(point.value - _middle(points), {"day": point.at[:10]})
+        for points in cells.values()
+        for point in points
+    ]
+    return blame(told, spread) if spread > 0 else NOBODY
 
 
 def _in_words(found: Blame, name: str, unit: str) -> str:

@@ -37,6 +37,8 @@ class LastCheck:
     valid_until: str
     outcome: str
     first_step: str
+    why: str = ""
+    """The likely cause in the check's own words."""
 
 
 @dataclass(frozen=True)
@@ -126,7 +128,8 @@ def _of_check(check: LastCheck | None, now: datetime) -> list[_Cause]:
         return [_Cause(PRACTICE_ONLY, "it was never checked", CHECK_AGAIN.replace(" again", ""))]
     causes = []
     if check.outcome != READY:
-        causes.append(_Cause(check.outcome, f"its last check found it {check.outcome}", check.first_step))
+        words = check.why or f"its last check found it {check.outcome}"
+        causes.append(_Cause(check.outcome, words, check.first_step))
     ends = _end_of(check)
     if ends is not None and now > ends:
         words = f"its last check is of {check.checked_at} and counts until {timestamp(ends)}"

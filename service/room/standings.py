@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -130,4 +130,12 @@ def _check(row: Any) -> LastCheck:
         valid_until=document["valid_until"],
         outcome=document["outcome"],
         first_step=document["first_step"],
+        why=_why(document),
     )
+
+
+def _why(document: Mapping[str, Any]) -> str:
+    """The first cause that the check named; without one its gravest finding."""
+    told = [cause.get("words") for cause in document.get("causes", ())]
+    told += [f.get("message") for f in document.get("findings", ()) if f.get("severity") != "info"]
+    return next((words for words in told if words), "")

@@ -131,6 +131,32 @@ def test_a_bad_probe_is_told_from_a_bad_channel_after_it_was_moved(
     assert "probe P-0t is off by" in found.words
 
 
+def test_stations_that_differ_as_stations_do_are_not_blamed(
+    history: History, store: RunStore, clock: Hands
+) -> None:
+    """Each repeats itself far better than they agree with each other; a day on which all is off is named."""
+    rng = np.random.default_rng(3)
+    own = {(s, line): rng.normal(scale=0.01) for s in NAMES for line in ("to_target", "from_target")}
+
+    def morning(shift: float) -> None:
+        for station in NAMES:
+            values = {
+                f"{line}.probe_factor": 1 + own[station, line] + shift + rng.normal(scale=0.0005)
+                for line in ("to_target", "from_target")
+            }
+            kept_check(store, station, clock.now, values)
+        clock.forward(days=1)
+
+    for _ in range(6):
+        morning(0.0)
+    assert history.compare("probe_factor").found.things == ()
+    bad = clock.now.date().isoformat()
+    morning(0.02)
+    found = history.compare("probe_factor")
+    assert found.found.things == (("day", bad),)
+    assert f"all of the day {bad} is off by" in found.words
+
+
 def checks(store: RunStore, clock: Hands, values: list[list[float]]) -> None:
     """Some checks a day, a minute apart."""
     for of_day in values:
