@@ -127,7 +127,7 @@ def test_a_whole_check_is_walked_at_a_terminal(tmp_path: Path, bench: Bench) -> 
     assert "Enter = done, s = leave this step out, q = stop" in terminal.text
     assert re.search(r"> ch1: -?0\.\d\d to [45]\.\d\d V, 1000 Hz, flat within 0\.\d+ %", terminal.text)
     assert "\x1b[2K" in terminal.text
-    assert "ready" in out
+    assert "nothing wrong in what was looked at (guided)" in out
 
 
 def test_the_trimmer_is_turned_by_what_the_line_says(tmp_path: Path, bench: Bench) -> None:
