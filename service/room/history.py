@@ -101,17 +101,12 @@ class History:
         m = t.measurements.c
         names = [name, *(f"{line}.{name}" for line in LINES)]
         since = timestamp(self.clock() - timedelta(days=days))
-        cells = _cells(self._points(m.name.in_(names), since=since))
-        count = sum(map(len, cells.values()))
-        if count < FEWEST:
+        points = self._points(m.name.in_(names), since=since)
+        if len(points) < FEWEST:
             raise NotFound(f"too few values of {name[:80]!r} in the last {days:g} days to compare stations")
-        unit = next(iter(cells.values()))[0].unit
-        spread = _room_spread(cells)
-        seen = [Observation(_middle(points), dict(things)) for things, points in cells.items()]
-        found = blame(seen, spread, len(seen) - 2) if len(seen) >= FEWEST_CELLS else NOBODY
-        if not found.things:
-            found = _bad_day(cells)
-        return Comparison(name, unit, count, spread, found, _in_words(found, name, unit))
+        unit, found = points[-1].unit, stands_out(points)
+        words = _in_words(found, name, unit)
+        return Comparison(name, unit, len(points), _room_spread(_cells(points)), found, words)
 
     def _points(
         self, *wanted: sa.ColumnElement[bool], since: str = "", subject: str | None = None
@@ -176,6 +171,17 @@ def _things(point: Point) -> dict[str, str]:
     things = {"day": point.at[:10], "station": point.station, "place": place}
     things |= {"probe" if where in LINES else where: item for where, item in point.things.items()}
     return things if line else {k: v for k, v in things.items() if k != "place"}
+
+
+def stands_out(points: Sequence[Point]) -> Blame:
+    """The thing, place, station or else day whose values lie off those of the others."""
+    cells = _cells(points)
+    seen = [Observation(_middle(values), dict(things)) for things, values in cells.items()]
+    if len(seen) >= FEWEST_CELLS:
+        found = blame(seen, _room_spread(cells), len(seen) - 2)
+        if found.things:
+            return found
+    return _bad_day(cells)
 
 
 def _cells(points: Sequence[Point]) -> dict[Things, list[Point]]:
