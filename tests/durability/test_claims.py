@@ -13,8 +13,8 @@ from service.wiring import Wiring
 from tests.durability.lab import Lab, Visits, ask, lab, office_of, settled
 from tests.durability.test_kill import CHANGES, check_evidence
 
-MOMENTS = ["before 6", "after 13"]
-"""Between being put in the queue and being judged; the soak takes all."""
+MOMENTS = ["after 13"]
+"""In the middle of the captures; the soak takes all."""
 
 
 @pytest.fixture
