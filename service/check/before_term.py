@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from service.acquire import open_bench
+from service.acquire import Bench, open_bench
 from service.check import cautions
 from service.check.again import relabelled
 from service.check.board import BoardSight, look_at_board
@@ -169,16 +169,27 @@ def _loop(term: _Term) -> Found | None:
     done = term.walk.step(LOOP, _only_a_person_knows)
     if done.skipped:
         return None
-    values, stream = texts(term.station)
-    sent = (values + stream)[:LOOP_CHARACTERS]
     with open_bench(term.station, term.hooks) as bench:
-        parts = [sent[i : i + len(values)] for i in range(0, len(sent), len(values))]
-        wrong = sum(_errors(part, bench.over_link(part)) for part in parts)
+        # as a look, so that its answer is kept: after a restart the wire is gone
+        ran = term.walk.step(LOOP_RUNS, lambda: _around(bench), extra=True, steady=1)
+    if "sent" not in ran.values:
+        return None
+    sent, wrong = int(ran.values["sent"]), int(ran.values["wrong"])
     term.walk.step(LOOP_BACK_OFF, _only_a_person_knows, extra=True)
-    told = f"{len(sent)} characters at {term.station.baud:g} Bd"
+    told = f"{sent} characters at {term.station.baud:g} Bd"
     item = make_item("loop_errors", float(wrong), 0.0, "bridge", high=0.0, because=told)
     bad = make_finding("link-at-fault", None, f"{item.because}.", severity="fail") if wrong else None
     return Found((item,), (bad,) if bad else ())
+
+
+def _around(bench: Bench) -> Look:
+    """Send and compare, all values first; done at once."""
+    values, stream = texts(bench.station)
+    sent = (values + stream)[:LOOP_CHARACTERS]
+    parts = [sent[i : i + len(values)] for i in range(0, len(sent), len(values))]
+    wrong = sum(_errors(part, bench.over_link(part)) for part in parts)
+    text = f"{len(sent)} characters around the wire, {wrong} lost or changed"
+    return Look(text, {"sent": len(sent), "wrong": wrong}, seen=True)
 
 
 def _errors(sent: bytes, received: bytes) -> int:
@@ -212,6 +223,9 @@ LOOP = Step(
     "Take the board off the serial link and join the link's two lines with the loop-back wire. Then go on; "
     "leave the step out if there is no wire.",
     cautions.LOOP_BACK,
+)
+LOOP_RUNS = Step(
+    "around the wire", "Leave the wire where it is: the link is being tried.", cautions.LOOP_BACK
 )
 LOOP_BACK_OFF = Step(
     "board back on the link",

@@ -88,5 +88,5 @@ class Person:
             self.deeds[prompt["name"]]()
             self.looks.append(look())
             if self.looks[-1].seen:
-                return {"by": "bench", "text": self.looks[-1].text}
+                return {"by": "bench", "text": self.looks[-1].text, "values": dict(self.looks[-1].values)}
         return {"by": "person"}

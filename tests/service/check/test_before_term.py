@@ -13,6 +13,7 @@ from service.check.asked import Asked
 from service.check.before_term import PARTS
 from service.check.check import run_check
 from service.check.context import Context
+from service.hooks import RunHooks
 from simulator.bench import Bench, open_benches
 from simulator.plan import FROM_TARGET, TO_TARGET
 from tests.service.check.hands import Hands, Person
@@ -36,6 +37,7 @@ class Technician(Person):
             "loop-back wire": lambda: bench.person.wire_loopback(True),
             "board back on the link": lambda: bench.person.wire_loopback(False),
             "wiggle": lambda: None,
+            "around the wire": lambda: None,
         }
         super().__init__(hands, deeds | instead, patience=14)
         self.skips = skips
@@ -47,9 +49,9 @@ class Technician(Person):
         return super()._watch(prompt, limit_s, look, every_s)
 
 
-def commissioned(bench: Bench, person: Person) -> dict[str, Any]:
+def commissioned(bench: Bench, person: Person, hooks: RunHooks | None = None) -> dict[str, Any]:
     context = dataclasses.replace(Context(), asked=Asked(only=("before-term",)))
-    return run_check(station_of(bench), person.hooks(), context, ("before-term",))
+    return run_check(station_of(bench), hooks or person.hooks(), context, ("before-term",))
 
 
 def test_a_good_station_is_proven_in_one_walk(bench: Bench) -> None:
@@ -92,3 +94,33 @@ def test_a_link_that_loses_characters_is_barred_by_the_loop_back(monkeypatch: py
     item = next(i for i in document["items"] if i["name"] == "loop_errors")
     assert (item["verdict"], item["value"] > 100) == ("fail", True)
     assert document["outcome"] == "not-usable"
+
+
+@pytest.mark.soak
+def test_a_walk_that_is_done_again_after_a_crash_measures_nothing_twice(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Answers and captures are replayed; only the trigger, which may have been touched, is anew."""
+    monkeypatch.setattr(before_term, "REPEATS", 2)
+    answers: list[Any] = []
+    first = Technician(bench)
+    hooks = first.hooks()
+
+    def recording(*step: Any) -> Any:
+        answers.append(hooks.watch(*step))
+        return answers[-1]
+
+    before = commissioned(bench, first, dataclasses.replace(hooks, watch=recording))
+    again, replayed, anew = Technician(bench), iter(answers), []
+    again.kept = first.kept
+    after = commissioned(
+        bench,
+        again,
+        dataclasses.replace(
+            again.hooks(), watch=lambda *_step: next(replayed), keep=lambda _c, label: anew.append(label)
+        ),
+    )
+    live = ("answer_time", "found_trigger_misses", "trigger_margin")
+    values = [{i["name"]: i["value"] for i in d["items"] if i["name"] not in live} for d in (before, after)]
+    assert values[0] == values[1]
+    assert all(label.startswith("trigger: ") for label in anew)
