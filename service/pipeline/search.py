@@ -54,6 +54,8 @@ SUREST = 2e-3
 """Least jitter of an edge that is believed, as a share of the shortest distance of two edges."""
 HOPELESS = 40.0
 """Price above the least one, bits, from which a hypothesis cannot count: its odds are 1e-12."""
+FEW_FRAMES = 4
+"""Frames from which it counts that most have no stop element."""
 ON_GRID = 0.2
 """rms distance from the bit clock, in bit times, beyond which nothing fits."""
 
@@ -162,7 +164,7 @@ def explain(
     """Parse the edges under one hypothesis and price it; None when they contradict its bit time, or when it
     costs more than `dearest` whatever its format.
     """
-    parse = _parse(edges, span, bit_time_s, cells + 1, idle_high)
+    parse = _parse(edges, span, bit_time_s, cells + 1, idle_high, patient=dearest == np.inf)
     if parse is None or parse.jitter > ON_GRID:
         return None
     # what the place of one edge costs: anywhere in ten bit times, or where the bit clock says
@@ -192,14 +194,20 @@ def explain(
     return Hypothesis(parse.bit_time_s, cells, idle_high, faults, formats, contents) if formats else None
 
 
-def _parse(edges: Edges, span: Span, bit_time_s: float, stop: int, idle_high: bool) -> _Parse | None:
-    """Frames with the bit time refined by a fit over them."""
+def _parse(
+    edges: Edges, span: Span, bit_time_s: float, stop: int, idle_high: bool, patient: bool = True
+) -> _Parse | None:
+    """Frames with the bit time refined by a fit over them. Without patience (due where nothing better is
+    known yet), None as soon as most frames have no stop element: no fit mends that.
+    """
     fit = None
     for _ in range(3):
         clean = without_glitches(edges, bit_time_s)
         first = first_start(clean, bit_time_s, stop, idle_high, span)
         frames = find_frames(clean, bit_time_s, stop, first)
         usable = stop_seen(frames, stop)
+        if not patient and len(usable) >= FEW_FRAMES and 2 * np.count_nonzero(usable) < len(usable):
+            return None
         fit = fit_frames(clean.times_s[first:], frames, usable, stop) if len(usable) else None
         if fit is None or abs(fit.slope / bit_time_s - 1) > DRIFT:
             return None
