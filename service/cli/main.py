@@ -108,13 +108,28 @@ def parser(argv: Sequence[str] = ()) -> argparse.ArgumentParser:
 
 
 class _Parser(argparse.ArgumentParser):
-    """Keeps what it complained about: `--json` says it as a document as well."""
+    """Keeps what it complained about: `--json` says it as a document as well. The width of the terminal it
+    asks without shutil, which would import every packer of files for it.
+    """
 
     complaint = ""
 
     def error(self, message: str) -> NoReturn:
         _Parser.complaint = message
         super().error(message)
+
+    def _get_formatter(self) -> argparse.HelpFormatter:
+        return argparse.HelpFormatter(self.prog, width=_columns() - 2)
+
+
+def _columns() -> int:
+    told = os.environ.get("COLUMNS", "")
+    if told.isdecimal() and int(told) > 0:
+        return int(told)
+    try:
+        return os.get_terminal_size(sys.__stdout__.fileno() if sys.__stdout__ else 1).columns or 80
+    except (OSError, ValueError):
+        return 80
 
 
 class _Version(argparse.Action):
