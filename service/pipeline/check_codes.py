@@ -121,6 +121,7 @@ CHECK_CODES: tuple[Code, ...] = (
         FAIL,
         "The board is at fault",
         "Load the golden firmware: if that echoes, it was the program; else try another board of its kind.",
+        criterion="content",
     ),
     Code(
         "scope-at-fault",
