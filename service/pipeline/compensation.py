@@ -15,7 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from service.pipeline.levels import neighbour_noise
 from service.pipeline.readings import LineReading, Value
+from service.pipeline.sampling import code_step, spread_runs
 
 Floats = NDArray[np.float64]
 
@@ -28,6 +30,8 @@ AWAY_S = 0.4e-6
 """Around an edge nothing is looked at: the edge itself, overshoot, ringing."""
 MODEL_PERCENT = 0.3
 """Of the step: how far ideal edges, one time constant and codes of 8 bits carry (expanded)."""
+QUIET_STEPS, HIDDEN_STEPS = 0.3, 1.0
+"""Below so much noise a tail of less than a step may be hidden, or shown as a whole one."""
 FEWEST = 200
 MOST = 4000
 """Samples; more are thinned out."""
@@ -67,8 +71,18 @@ def measure_compensation(reading: LineReading) -> Compensation | None:
     best = _best(lambda tau: _fit(at, volts, edges.times_s, steps, tau))
     if best is None:
         return None
-    u = math.hypot(best.u_percent, MODEL_PERCENT)
+    u = math.hypot(best.u_percent, MODEL_PERCENT, _rounding_percent(reading))
     return Compensation(Value(best.percent, u, best.u_percent, "%"), best.tau_s)
+
+
+def _rounding_percent(reading: LineReading) -> float:
+    """What a converter hides that has hardly any noise (expanded, of the step): no noise carries it on."""
+    levels = reading.levels
+    assert levels is not None
+    swing = abs(levels.high_code - levels.low_code)
+    runs = spread_runs(reading.trace.codes)
+    step = code_step(runs)
+    return 100 * HIDDEN_STEPS * step / swing if neighbour_noise(runs, step) < QUIET_STEPS * step else 0.0
 
 
 def _samples(reading: LineReading) -> tuple[Floats, Floats]:
