@@ -86,4 +86,4 @@ def _row(item: Mapping[str, Any]) -> ItemRow:
 
 @cache
 def _template() -> Template:
-    return environment().from_string(resource("check.html"))
+    return environment().get_template("check.html")

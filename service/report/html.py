@@ -79,14 +79,20 @@ def content_security_policy() -> str:
 
 @cache
 def _template() -> Template:
-    return environment().from_string(resource("report.html"))
+    return environment().get_template("report.html")
 
 
 def environment() -> Environment:
-    """Escapes everything, and complains about a name that it was not given."""
-    from jinja2 import Environment, StrictUndefined
+    """Finds templates in their folder, escapes everything, complains about a name that it was not given."""
+    from jinja2 import Environment, FunctionLoader, StrictUndefined
 
-    return Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    return Environment(
+        loader=FunctionLoader(resource),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
 
 
 def resource(name: str) -> str:

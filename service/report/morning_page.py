@@ -38,4 +38,4 @@ def morning_policy() -> str:
 
 @cache
 def _template() -> Template:
-    return environment().from_string(resource("morning.html"))
+    return environment().get_template("morning.html")
