@@ -7,20 +7,17 @@ import textwrap
 from collections import Counter
 
 from drivers.tape import Exchange
+from service.check.cautions import ON_PAPER, TEXTS
 from service.commissioning.commission import Commissioned
 from service.commissioning.outcome import DIFFERS, FAILS, NOT_TRIED, WORKS, LineResult
 from service.report.marks import printable
 
 WIDTH = 118
-CAUTIONS = (
-    "Before a hand goes to the bench: the ground clips of a scope are joined to protective earth. Clip "
-    "only to the board's own ground, never to a supply rail, never to anything connected to mains; never "
-    "lift or bypass an earth pin. Both clips are one node. The lowest rating of input, probe and adapter "
-    "governs; probes at 10x, signals of extra-low voltage only: a reset is among the lines, and an input "
-    "that it leaves at 50 ohm can be damaged by 5 V before the next line sets 1 megohm. Ground first, tip "
-    "last; tip off first; power off to rewire. Local rules and licensed practice come before anything "
-    "said here.",
+OWN_CAUTION = (
+    "A reset is among the lines, and an input that it leaves at 50 ohm can be damaged by 5 V before the next "
+    "line sets 1 megohm: probes at 10x, signals of extra-low voltage only."
 )
+CAUTIONS = (OWN_CAUTION, *(TEXTS[name] for name in (*ON_PAPER, "rules")))
 WITHOUT_SIGNAL = (
     "Nothing from outside was compared: time base, trigger place and probe factor are proved only by a "
     "signal. Put probe 1 on the line on which the PC speaks and name the link (--serial URL --baud N), or "
@@ -48,7 +45,10 @@ def table(done: Commissioned) -> str:
 
 def cautions() -> str:
     """What is said before anything is touched."""
-    return "\n".join(line for caution in CAUTIONS for line in _wrapped(caution)) + "\n"
+    lines = ["Before a hand goes to the bench:"]
+    for caution in CAUTIONS:
+        lines += textwrap.wrap(caution, WIDTH, initial_indent="- ", subsequent_indent="  ")
+    return "\n".join(lines) + "\n"
 
 
 def _rows(results: tuple[LineResult, ...]) -> list[str]:

@@ -6,6 +6,7 @@ import pytest
 
 from service.check import cautions
 from service.check.limits import CheckLimits
+from service.commissioning import table
 from service.report.cautions import CAUTIONS
 
 
@@ -43,6 +44,9 @@ def test_reports_print_the_same_sentences() -> None:
     """One text for the screen, the step and the paper."""
     assert set(CAUTIONS) <= set(cautions.TEXTS.values())
     assert any("protective earth" in sentence for sentence in CAUTIONS)
+    assert set(CAUTIONS) < set(table.CAUTIONS)
+    said = " ".join(table.cautions().split())
+    assert all(sentence in said for sentence in (*CAUTIONS, table.OWN_CAUTION, cautions.TEXTS["rules"]))
 
 
 def test_every_caution_is_shown_somewhere() -> None:

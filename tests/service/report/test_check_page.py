@@ -1,0 +1,30 @@
+"""The page of a station check: what to do first, and nothing that a browser would obey."""
+
+from __future__ import annotations
+
+import re
+
+from service.report.check_page import render_check
+from tests.service.report import documents as made
+from tests.whole.check_benches import check_of
+
+
+def test_a_check_page_says_what_to_do_first_and_shows_each_item() -> None:
+    """Of a real check of a bench with both switches at x1: one cause, its first step, every item a row."""
+    document = check_of(bench="both-ratios-off", seed=3)
+    page = render_check(document, made.meta())
+    assert page.index(document["first_step"].split(".")[0]) < page.index('id="items"')
+    assert page.count('<tr><th scope="row">') == len(document["items"])
+    assert all(f"<code>{finding['code']}</code>" in page for finding in document["findings"])
+
+
+def test_what_instruments_and_persons_say_stays_text() -> None:
+    """A name or a message with markup in it is shown, never obeyed; nothing is fetched from elsewhere."""
+    document = check_of(seed=3)
+    document["station"] = "<script>alert(1)</script>"
+    document["first_step"] = "<img src=x onerror=alert(1)>"
+    page = render_check(document, made.meta())
+    assert "<script" not in page
+    assert "<img" not in page
+    assert "&lt;script&gt;" in page
+    assert not re.search(r"(?:src|href)=\"?(?:https?:)?//", page)
