@@ -48,7 +48,7 @@ HIDDEN = 0.55
 """Samples an edge below which hardly a sample lies on one."""
 FEW_SAMPLES = 2.5
 """Samples an edge from which its shape shows ..."""
-DOUBTFUL_SHAPE = 0.004
+DOUBTFUL_SHAPE = 0.005
 """... but for this error of an edge time, in samples, which falls off with the square of the rise time;
 measured.
 """

@@ -22,6 +22,12 @@ RISES_NS = (20, 50, 100, 200)
 EDGES_NS = (*((rise, 20) for rise in RISES_NS), (20, 8))
 """(rise time, sample interval): 50 MS/s, and the fastest edges at 125 MS/s."""
 RATIOS_DB = (20, 30, 40)
+LOOKED_AT_AGAIN, AGAIN = 4, 5
+"""The worst of many kinds is also the unluckiest: the worst few are run anew, so many times as often, and the
+worst of those new figures stands.
+"""
+COVERED = (("bell", 100, 30, 20), ("pole", 50, 20, 20), ("ramp", 200, 40, 20), ("pole", 20, 40, 8))
+"""(shape, rise time ns, dB, sample interval ns) whose intervals are tried; the last is the worst kind."""
 PAYLOADS: dict[str, Sequence[int]] = {
     "0x55": [0x55],
     "0x00": [0x00],
@@ -83,19 +89,27 @@ def bound_of(shape: Shape, values: Sequence[int], ratio_db: float, interval_ns: 
     return bit_time_bound(edge_sigma(shape, SWING_V, noise, wire.interval_s), values, FRAME)
 
 
+def relative_error(
+    shape: Shape, interval_ns: float, ratio_db: float, payload: str, runs: int, rng: np.random.Generator
+) -> float:
+    """rms error of the bit time over its bound."""
+    values = PAYLOADS[payload]
+    rmse, _ = errors_and_hits(wire_of(shape, ratio_db, interval_ns), values, runs, rng)
+    return rmse / bound_of(shape, values, ratio_db, interval_ns)
+
+
 def timing_figures(runs: int, coverage_runs: int) -> Iterator[Figure]:
     """Worst ratio to the bound for each shape and rise time; coverage for each payload."""
     rng = np.random.default_rng(1)
     for name, make in SHAPES.items():
         for rise, interval in EDGES_NS:
             shape = make(rise * 1e-9)
-            worst, where = 0.0, ""
-            for ratio in RATIOS_DB:
-                for payload, values in PAYLOADS.items():
-                    rmse, _ = errors_and_hits(wire_of(shape, ratio, interval), values, runs, rng)
-                    relative = rmse / bound_of(shape, values, ratio, interval)
-                    if relative > worst:
-                        worst, where = relative, f"worst: {payload} at {ratio} dB, {runs} runs each"
+            cells = [(ratio, payload) for ratio in RATIOS_DB for payload in PAYLOADS]
+            first = {cell: relative_error(shape, interval, *cell, runs, rng) for cell in cells}
+            doubtful = sorted(cells, key=lambda cell: -first[cell])[:LOOKED_AT_AGAIN]
+            again = {cell: relative_error(shape, interval, *cell, AGAIN * runs, rng) for cell in doubtful}
+            worst, (ratio, payload) = max((again[cell], cell) for cell in doubtful)
+            where = f"worst of {len(cells)} kinds: {payload} at {ratio} dB, {AGAIN * runs} runs"
             samples = rise / interval
             goal = 1.3 if samples >= 2.5 else None
             yield Figure(
@@ -113,12 +127,12 @@ def timing_figures(runs: int, coverage_runs: int) -> Iterator[Figure]:
 def coverage_figures(runs: int, rng: np.random.Generator) -> Iterator[Figure]:
     """Share of runs in which the stated 95 % interval holds the true bit time; the goal is 93 to 97 %."""
     for payload, values in PAYLOADS.items():
-        for name, rise, ratio in (("bell", 100, 30), ("pole", 50, 20), ("ramp", 200, 40)):
-            _, hits = errors_and_hits(wire_of(SHAPES[name](rise * 1e-9), ratio), values, runs, rng)
+        for name, rise, ratio, interval in COVERED:
+            _, hits = errors_and_hits(wire_of(SHAPES[name](rise * 1e-9), ratio, interval), values, runs, rng)
             off = abs(hits - 0.95)
             yield Figure(
                 "bit time",
-                f"coverage off 95 %: {payload}, {name} {rise} ns, {ratio} dB",
+                f"coverage off 95 %: {payload}, {name} {rise} ns, {ratio} dB, {1000 / interval:g} MS/s",
                 "%",
                 100 * off,
                 2.0,
