@@ -14,6 +14,7 @@ counting as much as PRIOR residuals; the rest is left to Student's t.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +31,7 @@ ODD = 12.0
 """Residuals beyond so many times their median (eight standard deviations) are not noise ..."""
 ODD_BITS = 0.01
 """... unless they are below this, in bit times."""
-MOST_FRAMES = 256
+MOST_FRAMES = 128
 SURELY = 4.0
 """Standard deviations within which all edges of a record lie."""
 PRIOR = 30.0
@@ -149,19 +150,26 @@ def left_open(fit: SharedSlope, bound_s: float) -> tuple[float, float]:
     meet), so the ends come from the pairs.
     """
     # some hundred frames leave little open that more would close
-    stop = int(np.append(fit.firsts, len(fit.dx))[min(len(fit.firsts), MOST_FRAMES)])
-    frame = np.arange(len(fit.firsts)).repeat(lengths(fit.firsts, len(fit.dx)))[:stop]
-    least, most = -np.inf, np.inf
-    for lag in range(1, len(frame)):
-        pairs = np.flatnonzero(frame[lag:] == frame[:-lag])
-        if not len(pairs):
-            break
-        pairs = pairs[fit.dx[pairs + lag] > fit.dx[pairs]]
-        apart = fit.dx[pairs + lag] - fit.dx[pairs]
-        late = fit.residuals[pairs + lag] - fit.residuals[pairs]
-        least = max(least, float(((late - 2 * bound_s) / apart).max(initial=-np.inf)))
-        most = min(most, float(((late + 2 * bound_s) / apart).min(initial=np.inf)))
+    firsts = fit.firsts[:MOST_FRAMES]
+    stop = int(np.append(fit.firsts, len(fit.dx))[len(firsts)])
+    counts = lengths(firsts, stop)
+    # a row for each frame, short ones filled up with their last edge: it is no distance from itself
+    columns = np.minimum(np.arange(int(counts.max(initial=0))), counts[:, None] - 1) + firsts[:, None]
+    one, other = _pairs(columns.shape[1])
+    dx, residuals = fit.dx[columns], fit.residuals[columns]
+    apart = dx[:, other] - dx[:, one]
+    late = residuals[:, other] - residuals[:, one]
+    told = apart > 0
+    apart, late = apart[told], late[told]
+    least = float(((late - 2 * bound_s) / apart).max(initial=-np.inf))
+    most = float(((late + 2 * bound_s) / apart).min(initial=np.inf))
     return fit.slope + least, fit.slope + most
+
+
+@cache
+def _pairs(count: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """All pairs of `count` things, the earlier one first."""
+    return np.triu_indices(count, 1)
 
 
 def pooled_bit_time(readings: Sequence[LineReading]) -> Value | None:

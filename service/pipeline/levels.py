@@ -22,11 +22,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.pipeline.arrays import median
+from service.pipeline.histogram import Histogram
 from service.pipeline.readings import Levels
 from service.pipeline.sampling import (
     FEWEST_STEPS,
     RUN,
     RUNS,
+    bytewise,
     code_step,
     contiguous_codes,
     excursions,
@@ -37,11 +39,6 @@ from service.pipeline.trace import Trace
 
 SEPARATION = 6.0
 MIN_STEPS = 3.5
-OUTLIERS = 1e-3
-"""Share of the samples that may lie beyond the outermost bin that counts: rare spikes are no state."""
-VALLEY = 0.6
-"""Samples half way between two states, as a share of those in the lesser one, from which they are one state.
-"""
 BESIDE = 128
 """Runs taken beside edges, all together."""
 MOST_BINS = 1 << 16
@@ -140,21 +137,20 @@ def histogram_states(runs: NDArray[Any], noise: float | None = None, step: float
         noise = neighbour_noise(runs, step)
     origin = runs.min()
     width = _bin_width(float(runs.max()) - float(origin), step, noise)
-    counts = np.bincount(_bins(runs, origin, width))
-    first, last = _span(counts)
+    bars = Histogram(np.bincount(_bins(runs, origin, width)))
+    first, last = bars.span()
     middle = (first + last + 1) // 2
     reach = max(3.0, 3.0 * noise / width)
-    below, above = counts[: middle + 1], counts[middle + 1 :]
-    low, low_count = _centroid(counts, int(_smooth(below, reach).argmax()), reach)
-    if above.sum() == 0:
+    low, low_count = bars.centroid(bars.mode(0, middle + 1, reach), reach)
+    if bars.held(middle + 1, bars.end) == 0:
         high, high_count = low, low_count
     else:
-        high, high_count = _centroid(counts, middle + 1 + int(_smooth(above, reach).argmax()), reach)
-    if _joined(counts, low, high):
+        high, high_count = bars.centroid(bars.mode(middle + 1, bars.end, reach), reach)
+    if bars.joined(low, high):
         # noise that the bandwidth has made slow is wider than neighbouring samples show
         usual, noise = median(runs.ravel()), max(noise, float(np.std(runs)))
         return States(usual, usual, noise, step, (runs.size, runs.size))
-    spread = _spread(counts, (low, high), reach) * width
+    spread = bars.spread((low, high), reach) * width
     return States(
         float(origin) + low * width,
         float(origin) + high * width,
@@ -171,73 +167,37 @@ def _bin_width(span: float, step: float, noise: float) -> float:
     return step * max(round(noise / step / 3), math.ceil(span / step / MOST_BINS), 1)
 
 
-def _joined(counts: NDArray[np.intp], low: float, high: float) -> bool:
-    """Whether there is no valley between two states: the histogram of one wide one."""
-    third = (high - low) / 3
-    if third < 1:
-        return False
-    between = counts[round(low + third) : round(high - third) + 1].mean()
-    beside = min(
-        counts[max(round(state - third / 2), 0) : round(state + third / 2) + 1].mean()
-        for state in (low, high)
-    )
-    return bool(between > VALLEY * beside)
-
-
-def _bins(runs: NDArray[Any], origin: Any, width: float) -> NDArray[np.intp]:
+def _bins(runs: NDArray[Any], origin: Any, width: float) -> NDArray[Any]:
+    if bytewise(runs) and width == 1.0:
+        # differences of bytes wrap around to the bin
+        return runs.ravel().view(np.uint8) - np.uint8(int(origin) & 0xFF)
     if runs.dtype.kind in "iu" and width == 1.0:
         return runs.ravel().astype(np.intp) - int(origin)
     return np.rint((runs.ravel().astype(np.float64) - float(origin)) / width).astype(np.intp)
-
-
-def _span(counts: NDArray[np.intp]) -> tuple[int, int]:
-    """Outermost bins that count: at most OUTLIERS of all samples lie beyond each."""
-    total = np.cumsum(counts)
-    allowed = OUTLIERS * total[-1]
-    return int(np.searchsorted(total, allowed, side="right")), int(
-        np.searchsorted(total, total[-1] - allowed)
-    )
-
-
-def _smooth(counts: NDArray[np.intp], reach: float) -> NDArray[Any]:
-    """Counts summed over about one noise width: a mode of a wide state is not its luckiest bin."""
-    width = min(2 * int(reach / 3) + 1, len(counts))
-    return counts if width < 3 else np.convolve(counts, np.ones(width), "same")
-
-
-def _centroid(counts: NDArray[np.intp], mode: int, reach: float) -> tuple[float, int]:
-    """Mean bin within `reach` of the mode, moved along with its own window until it rests."""
-    centre, held = float(mode), 0
-    for _ in range(8):
-        first, last = max(int(np.ceil(centre - reach)), 0), min(int(centre + reach) + 1, len(counts))
-        part = counts[first:last]
-        held = int(part.sum())
-        if held == 0:
-            return centre, 0
-        moved = float(np.dot(part, np.arange(first, last))) / held
-        if abs(moved - centre) < 0.01:
-            return moved, held
-        centre = moved
-    return centre, held
-
-
-def _spread(counts: NDArray[np.intp], states: tuple[float, float], reach: float) -> float:
-    """rms distance, in bins, of the codes near a state from it."""
-    bins = np.arange(len(counts))
-    distance = np.minimum(np.abs(bins - states[0]), np.abs(bins - states[1]))
-    weight = np.where(distance <= 1.4 * reach, counts, 0)
-    return float(np.sqrt(np.dot(weight, distance**2) / max(weight.sum(), 1)))
 
 
 def neighbour_noise(runs: NDArray[Any], step: float) -> float:
     """rms noise from differences of neighbouring samples, edges left out; never from slow movement."""
     if runs.shape[-1] < 2:
         return 0.0
-    some = runs[:: max(len(runs) // NOISE_RUNS, 1)].astype(np.float32)
+    some = runs[:: max(len(runs) // NOISE_RUNS, 1)]
+    if bytewise(some):
+        return _noise_of_bytes(some)
+    some = some.astype(np.float32)
     size = np.abs(some[:, 1:] - some[:, :-1]).ravel()
     middle = float(np.partition(size, len(size) // 2)[len(size) // 2])
     calm = size[size <= max(4.0 * middle, 1.5 * step)]
     return math.sqrt(float(np.vdot(calm, calm)) / (2 * len(calm)))
+
+
+def _noise_of_bytes(runs: NDArray[Any]) -> float:
+    """The same for integers of one byte, by counting how often each difference is there."""
+    wide = runs.astype(np.int16)
+    counts = np.bincount(np.abs(wide[:, 1:] - wide[:, :-1]).ravel())
+    total = counts.cumsum()
+    middle = int(total.searchsorted(int(total[-1]) // 2, "right"))
+    calm = counts[: max(4 * middle, 1) + 1]
+    return math.sqrt(float(np.dot(calm, np.arange(len(calm)) ** 2)) / (2 * float(calm.sum())))
 
 
 def dither_bias(noise: float, step: float) -> float:

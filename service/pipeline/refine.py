@@ -77,12 +77,16 @@ class _Places:
     rising: NDArray[np.bool_]
     levels: tuple[float, float]
 
-    def inside(self, half: int) -> NDArray[np.int64]:
-        """Edges whose window lies within the record."""
-        nearest = np.rint(self.positions)
-        return np.flatnonzero((nearest >= half) & (nearest < len(self.codes) - half))
+    def inside(self, half: int) -> range:
+        """Edges whose window lies within the record: all but some at its ends."""
+        first, stop = 0, len(self.positions)
+        while first < stop and round(self.positions[first]) < half:
+            first += 1
+        while stop > first and round(self.positions[stop - 1]) >= len(self.codes) - half:
+            stop -= 1
+        return range(first, stop)
 
-    def windows(self, some: NDArray[np.int64], half: int) -> Windows:
+    def windows(self, some: slice, half: int) -> Windows:
         places = np.rint(self.positions[some]).astype(np.int64)
         return windows_at(self.codes, places, self.rising[some], self.levels, half)
 
@@ -121,7 +125,8 @@ def refine_edges(
 
 
 def _template_positions(places: _Places, shape: Shape) -> NDArray[np.float64]:
-    inside = places.inside(shape.half)
+    seen = places.inside(shape.half)
+    inside = slice(seen.start, seen.stop)
     windows = places.windows(inside, shape.half)
     positions = places.positions.copy()
     moved = positions[inside]
@@ -148,7 +153,7 @@ def _rise(places: _Places, room: int) -> tuple[float, int] | None:
     half, rise = min(room, LOOK), 1.0
     for _ in range(2):
         some = _some(places, half)
-        if len(some) == 0 or half < 1:
+        if some.start >= some.stop or half < 1:
             return None
         rise = rise_from_area(places.windows(some, half), places.positions[some])
         half = min(room, math.ceil(0.8 * rise) + 1)
@@ -172,13 +177,16 @@ def _find_shape(places: _Places, room: int) -> Shape | None:
         return None
     rise, half = found
     some = _some(places, half)  # the window may have grown past the record's ends
-    return _best_table(places.windows(some, half), places.positions[some], rise) if len(some) else None
+    if some.start >= some.stop:
+        return None
+    return _best_table(places.windows(some, half), places.positions[some], rise)
 
 
-def _some(places: _Places, half: int) -> NDArray[np.int64]:
+def _some(places: _Places, half: int) -> slice:
     """Edges spread over the record whose windows lie within it."""
     inside = places.inside(half)
-    return inside[:: max(len(inside) // SOME, 1)][:SOME]
+    some = inside[:: max(len(inside) // SOME, 1)][:SOME]
+    return slice(some.start, some.stop, some.step)
 
 
 def _best_table(windows: Windows, positions: NDArray[np.float64], rise: float) -> Shape:

@@ -49,9 +49,24 @@ def runs_at(codes: NDArray[Any], places: NDArray[np.int64], width: int = RUN) ->
     """Shape (places, width): the codes from each place on; places near the end are drawn back into the
     record.
     """
-    inside = np.clip(places, 0, max(len(codes) - width, 0))
-    runs: NDArray[Any] = codes[inside[:, None] + np.arange(min(width, len(codes)))]
-    return runs
+    width = min(width, len(codes))
+    return windows_of(codes, width)[np.clip(places, 0, len(codes) - width)]
+
+
+def windows_of(codes: NDArray[Any], width: int) -> NDArray[Any]:
+    """A view of contiguous codes, shape (codes - width + 1, width): row i begins at code i. To be read only.
+
+    Rows picked from it are copied as rows; an index for each sample costs several times as much.
+    """
+    if len(codes) < width:
+        raise ValueError(f"no {width} codes in a record of {len(codes)}")
+    step = codes.itemsize
+    return np.ndarray((len(codes) - width + 1, width), codes.dtype, codes, 0, (step, step))
+
+
+def bytewise(codes: NDArray[Any]) -> bool:
+    """Whether these are integers of one byte, which can be counted without looking at them twice."""
+    return codes.dtype.kind in "iu" and codes.dtype.itemsize == 1
 
 
 def code_step(runs: NDArray[Any]) -> float:
@@ -60,12 +75,10 @@ def code_step(runs: NDArray[Any]) -> float:
     Floats that came from a text file keep the grid of the converter behind them; where no grid shows,
     1/1024 of the range.
     """
-    some = runs.ravel()[:: max(runs.size // 4096, 1)]
-    if some.size == 0:
+    if runs.size == 0 or bytewise(runs):
         return 1.0
+    some = runs.ravel()[:: max(runs.size // 4096, 1)]
     if runs.dtype.kind in "iu":
-        if runs.dtype.itemsize == 1:
-            return 1.0
         step = int(np.gcd.reduce(some.astype(np.int64) - int(some[0])))
         return float(step) if 0 < FEWEST_STEPS * step <= int(np.ptp(some.astype(np.int64))) else 1.0
     return _float_step(distinct(some.astype(np.float64)))

@@ -21,6 +21,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from service.pipeline.sampling import windows_of
+
 PHASES = 32
 AREA = 0.313
 """Area between edge and ideal step over swing and 10-90 % time: ramp 0.3125, bell 0.311, one pole 0.315."""
@@ -75,7 +77,7 @@ def windows_at(
 ) -> Windows:
     """Scaled samples around `places` (index of the middle sample); all must lie inside the record."""
     first = places - half
-    raw = codes[first[:, None] + np.arange(2 * half + 1)].astype(np.float32)
+    raw = windows_of(codes, 2 * half + 1)[first].astype(np.float32)
     low, high = levels
     start = np.where(rising, low, high).astype(np.float32)
     raw -= start[:, None]
