@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import math
 import time
 from dataclasses import replace
 
 from drivers.errors import RequestError
 from drivers.scope.capture import Capture
-from drivers.scope.setup import ChannelSetup, ScopeSetup, ScopeState, TriggerSetup
+from drivers.scope.settings import Around, rounded
+from drivers.scope.setup import ChannelSetup, Difference, ScopeSetup, ScopeState, TriggerSetup
 from service.commissioning import capture_checks
 from service.commissioning.outcome import DIFFERS, FAILS, WORKS, NotTried, Seen
+from service.commissioning.setting_lines import RESOLUTION, SAME
 from service.commissioning.trial import Trial
 
 RANGE_V, WIDE_V, OFFSET_V, MOVED_V = 8.0, 16.0, 1.65, 4.0
@@ -75,7 +78,32 @@ def _set_up(trial: Trial, setup: ScopeSetup) -> Seen:
     if not state.differences:
         return WORKS, f"all settings taken and read back in {turns} round trips"
     listed = ", ".join(f"{d.setting} {d.asked} became {d.got}" for d in state.differences)
+    if all(_by_its_steps(trial, setup, state, difference) for difference in state.differences):
+        return WORKS, f"{listed}, by the scope's own steps; read back in {turns} round trips"
     return DIFFERS, f"{listed} ({turns} round trips)"
+
+
+def _by_its_steps(trial: Trial, setup: ScopeSetup, state: ScopeState, difference: Difference) -> bool:
+    """Whether that is what the dialect lets expect: a value rounded to the steps that it states, or an offset
+    or level as finely as the window is divided.
+    """
+    where, _, fact = difference.setting.rpartition(" ")
+    asked, got = difference.asked, difference.got
+    if isinstance(asked, str) or isinstance(got, str):
+        return False
+    channel = where.removeprefix("ch") if where.startswith("ch") else setup.trigger.source
+    window_v = state.channels[channel].range_v if channel in state.channels else 0.0
+    if fact in ("offset_v", "level_v"):
+        return abs(got - asked) <= RESOLUTION * window_v
+    setting = trial.dialect.setting({"range_v": "range", "sample_interval_s": "interval"}.get(fact, ""))
+    if setting is None:
+        return False
+    around = Around(
+        ratio=setup.channels[channel].probe_ratio if channel in setup.channels else 1.0,
+        points=setup.points,
+        interval_s=setup.sample_interval_s,
+    )
+    return math.isclose(got, rounded(setting, float(asked), around), rel_tol=SAME)
 
 
 def _arm(trial: Trial) -> Seen:
