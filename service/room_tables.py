@@ -146,3 +146,18 @@ deliveries = sa.Table(
     sa.Index("ix_deliveries_state_next_at", "state", "next_at"),
     sqlite_autoincrement=True,
 )
+
+past_runs = sa.Table(
+    "past_runs",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True, autoincrement=True),
+    sa.Column("day", sa.Text, nullable=False),  # on which it was asked for, in UTC
+    sa.Column("kind", sa.Text, nullable=False),
+    sa.Column("priority", sa.Text, nullable=False),
+    sa.Column("outcome", sa.Text, nullable=False),  # pass, fail, doubtful, void, cancelled
+    sa.Column("waited_s", sa.Float),
+    sa.Index("ix_past_runs_day", "day"),
+    sqlite_autoincrement=True,
+)
+"""What is left of a run that was thrown away: it can be counted, and nothing leads to whoever asked for
+it."""
