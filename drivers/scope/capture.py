@@ -21,7 +21,7 @@ class Identity:
     firmware: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class ChannelRecord:
     """One channel of one shot.
 

@@ -27,7 +27,7 @@ MOST_CELLS = 40_000_000
 """
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Sequence:
     """One line's characters: values, start and end in seconds, `whole` False where the record cut it off."""
 

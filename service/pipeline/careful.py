@@ -38,7 +38,7 @@ NEARBY = (-0.045, -0.03, -0.015, 0.0, 0.015, 0.03, 0.045)
 """Relative distances of the bit times that are tried: a sender may be off by that much."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Integrated:
     """Frames of a noisy line, all places in samples."""
 

@@ -42,7 +42,7 @@ TRIAL_EDGES = 96
 """Edges looked at to choose among candidates for the first start edge."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Frames:
     """Start edges of all frames of a record and, for every edge from the first start on, where it lies."""
 

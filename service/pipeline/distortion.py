@@ -16,7 +16,7 @@ from service.pipeline.arrays import distinct
 from service.pipeline.readings import BREAK, CUT, FRAMING, LineReading
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Deviations:
     """Edges inside frames, seen from the start edge of their frame; arrays of shape (edges,)."""
 

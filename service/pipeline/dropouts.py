@@ -29,7 +29,7 @@ FEWEST_SAMPLES = 3
 BLOCK = 1 << 20
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Dropouts:
     """What was found; arrays of shape (drop-outs,)."""
 

@@ -37,7 +37,7 @@ class Thresholds:
         return Thresholds(*(kind.type(min(max(value, info.min), info.max)) for value in whole))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Crossings:
     """Edges of a record, alternating, in samples from its first one; both arrays of shape (edges,)."""
 

@@ -33,7 +33,7 @@ FINE = 12
 """Steps to each side in which a start is refined, over one place of the grid and a half."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Sums:
     """The cumulative sum of a line about its middle, mark positive; entry i holds the first i samples."""
 

@@ -23,7 +23,7 @@ TIMING_SAMPLES = 3.0
 """Samples a bit below which no time is claimed (measured: character errors begin there)."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Line:
     """A trace, its codes side by side in memory, and the nominal settings (None = to be found)."""
 

@@ -58,7 +58,7 @@ def fit_line(x: NDArray[np.float64], y: NDArray[np.float64]) -> Line:
     return Line(mean_y - slope * mean_x, slope, s_intercept, s_slope, correlation, s, freedom)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class SharedSlope:
     """Result of a fit of groups of points that share a slope but not an intercept."""
 

@@ -61,7 +61,7 @@ class Levels:
         return 0.5 * (self.low_v + self.high_v)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Edges:
     """50 % crossings of one line, alternating, in time order."""
 
@@ -116,7 +116,7 @@ class FrameFormat:
         return self.bits_to_last_data + self.stop_bits
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Characters:
     """Framed characters of one line in time order; arrays of shape (characters,)."""
 

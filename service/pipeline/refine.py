@@ -68,7 +68,7 @@ class Refined:
     shape: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Places:
     """The edges of one record in samples."""
 

@@ -60,7 +60,7 @@ ON_GRID = 0.2
 """rms distance from the bit clock, in bit times, beyond which nothing fits."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Hypothesis:
     """One explanation of the edges and what it costs."""
 
@@ -129,7 +129,7 @@ def _idle_levels(
     return (True, False) if known is None else (known,)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Parse:
     """The edges cut into frames under one hypothesis."""
 

@@ -26,7 +26,7 @@ MODEL_PERCENT = 0.15
 """Of the step: how far ideal edges and a single time constant carry (expanded)."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Pieces:
     """Means of short stretches between edges."""
 

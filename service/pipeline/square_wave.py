@@ -41,7 +41,7 @@ UNEVEN = 0.2
 """Edges are those of one square wave when periods scatter by less than this part."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class SquareWave:
     """What was measured; volts as the scope believes them. None: the record does not tell."""
 

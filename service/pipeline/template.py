@@ -39,7 +39,7 @@ RISE_GRID = 1.02
 MIN_RISE, MAX_RISE = 0.5, 40.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Windows:
     """Samples around edges, scaled so that each edge goes from 0 to 1."""
 
@@ -50,7 +50,7 @@ class Windows:
     half: int
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Shape:
     """A template: its name, rise time in samples, and tables by phase; `error` is the standard deviation, in
     samples, of an edge time per unit of (noise over swing)."""

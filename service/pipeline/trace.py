@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 TRACE_KINDS = "iuf"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Trace:
     """Evenly spaced samples of one line.
 

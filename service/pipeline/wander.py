@@ -28,7 +28,7 @@ KNOTS = 16
 """Lags between two points of the wander."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Wander:
     """A line without its wander, and the wander's size in codes, from peak to peak."""
 

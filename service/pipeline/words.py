@@ -26,7 +26,7 @@ PIECE = 1 << 15
 """Differing words done at a time: their arrays stay in the cache, and the memory of one serves the next."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Flagged:
     """Words of a record that differ from the word before; both of shape (words,)."""
 
@@ -36,7 +36,7 @@ class Flagged:
     """Their codes as they lie in memory."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Bursts:
     """The differing words of one record, compared with the middle."""
 
