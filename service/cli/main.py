@@ -161,5 +161,6 @@ COMMANDS = {
     "history": "history",
     "baseline": "history",
     "morning": "morning",
+    "statistics": "statistics",
 }
 """Each command and the module that it stands in: a command imports no other one."""

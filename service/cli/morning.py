@@ -28,19 +28,15 @@ def add(commands: Any) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """The worst station's exit code."""
     from service.check.document import EXIT_CODES, worst
-    from service.cli.room import room
+    from service.cli.room import room, write_page
     from service.cli.say import print_json, say
-    from service.errors import StoreFailed
     from service.report.morning_page import render_morning
     from service.report.morning_text import morning_text
 
     mornings = room(arguments).mornings
     document = mornings.one(arguments.date) if arguments.date else mornings.now()
     if arguments.html:
-        try:
-            arguments.html.write_text(render_morning(document), encoding="utf-8")
-        except OSError as error:
-            raise StoreFailed(f"{arguments.html} could not be written: {error.strerror}") from error
+        write_page(arguments.html, render_morning(document))
     if arguments.json:
         print_json(document)
     else:

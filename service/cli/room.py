@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -34,3 +35,13 @@ def who(arguments: argparse.Namespace) -> str:
     from service.room.presence import person_here
 
     return person_here().removeprefix("user:")
+
+
+def write_page(path: Path, page: str) -> None:
+    """A page to a file. StoreFailed."""
+    from service.errors import StoreFailed
+
+    try:
+        path.write_text(page, encoding="utf-8")
+    except OSError as error:
+        raise StoreFailed(f"{path} could not be written: {error.strerror}") from error

@@ -13,6 +13,7 @@ from service.room.mornings import Mornings
 from service.room.outbox import Outbox
 from service.room.presence import Presence
 from service.room.standings import Standings
+from service.room.statistic_rows import Statistics
 from service.run_record import Clock
 from service.stations import Station
 from service.store import RunStore
@@ -29,6 +30,7 @@ class Room:
     baselines: Baselines
     mornings: Mornings
     outbox: Outbox
+    statistics: Statistics
 
 
 def room_of(
@@ -48,4 +50,5 @@ def room_of(
         baselines=Baselines(store.database, inventory, clock),
         mornings=Mornings(store.database, known, standings, presence, history, clock, plan),
         outbox=Outbox(store.database, plan, clock),
+        statistics=Statistics(store.database, known, inventory, clock),
     )

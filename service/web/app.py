@@ -27,6 +27,7 @@ from service.web import (
     schedules,
     session,
     stations,
+    statistics,
     tokens,
 )
 from service.web.dependencies import require_rule
@@ -53,6 +54,7 @@ UNDER_BASE = (
     claims,
     history,
     mornings,
+    statistics,
     analyses,
     session,
     tokens,

@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated
 
-from fastapi import APIRouter, Header, Path, Query, Response
-from fastapi.responses import JSONResponse
+from fastapi import APIRouter, Path, Response
 from pydantic import BaseModel, Field
 
 from service.report.morning_page import morning_policy, render_morning
 from service.report.morning_text import morning_text
 from service.web.dependencies import Parts, problems
+from service.web.formats import Accept, AskedFormat, answer, wanted
 from service.web.models import BASE
 
 router = APIRouter(tags=["mornings"])
 
-Format = Literal["html", "json", "text"]
 NOW = "now"
 EXAMPLES = {
     "application/json": {
@@ -36,11 +35,6 @@ EXAMPLES = {
     "text/html": {"example": "<!doctype html><title>Stations on 2027-01-12, 07:30</title>"},
     "text/plain": {"example": "Stations on 2027-01-12, 07:30 (Europe/Berlin)"},
 }
-TYPES: tuple[tuple[str, Format], ...] = (
-    ("text/html", "html"),
-    ("application/json", "json"),
-    ("text/plain", "text"),
-)
 
 
 class MorningRow(BaseModel):
@@ -68,44 +62,12 @@ def show_morning(
         str, Path(description="Or `now`: as it would be at this moment.", examples=["2027-01-12"])
     ],
     wiring: Parts,
-    format: Annotated[Format | None, Query(description="Before what Accept asks for.")] = None,
-    accept: Annotated[str, Header(description="JSON without it.")] = "",
+    format: AskedFormat = None,
+    accept: Accept = "",
 ) -> Response:
     """All stations, worst first, with the first thing to do at each, and what became of sending it."""
     mornings = wiring.room.mornings
     document = mornings.now() if date == NOW else mornings.one(date)
-    return _shown(document, format or wanted(accept))
-
-
-def wanted(accept: str) -> Format:
-    """What the Accept header likes best of the three (RFC 9110 12.5.1); JSON when it does not care."""
-    best: tuple[float, Format] = (0.0, "json")
-    for part in accept.split(","):
-        kind, _, parameters = part.strip().partition(";")
-        for known, name in TYPES:
-            if kind.strip().lower() == known and (quality := _quality(parameters)) > best[0]:
-                best = (quality, name)
-    return best[1]
-
-
-def _quality(parameters: str) -> float:
-    for parameter in parameters.split(";"):
-        name, _, value = parameter.strip().partition("=")
-        if name.lower() == "q":
-            try:
-                return float(value)
-            except ValueError:
-                return 0.0
-    return 1.0
-
-
-def _shown(document: dict[str, Any], format: Format) -> Response:
-    if format == "html":
-        policy = f"{morning_policy()}; frame-ancestors 'none'; sandbox"
-        headers = {"Content-Security-Policy": policy, "Vary": "Accept"}
-        return Response(render_morning(document), media_type="text/html; charset=utf-8", headers=headers)
-    if format == "text":
-        return Response(
-            morning_text(document), media_type="text/plain; charset=utf-8", headers={"Vary": "Accept"}
-        )
-    return JSONResponse(document, headers={"Vary": "Accept"})
+    return answer(
+        document, format or wanted(accept), page=render_morning, text=morning_text, policy=morning_policy()
+    )

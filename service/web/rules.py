@@ -66,6 +66,7 @@ RULES: tuple[Rule, ...] = (
     Rule("GET /comparison", "room", "whole"),
     Rule("GET /mornings", "room", "whole"),
     Rule("GET /mornings/{date}", "room", "whole"),
+    Rule("GET /statistics", "room", "whole"),
     Rule("GET /plans", "room", "nothing"),
     Rule("GET /runs", "runs", "filtered"),
     Rule("GET /runs/{run_id}", "runs", "named"),

@@ -10,7 +10,7 @@ import pytest
 
 from service.room.morning_plan import MorningPlan
 from service.web.app import create_app
-from service.web.mornings import wanted
+from service.web.formats import wanted
 from tests.service.bench_of_straw import straw_wiring
 from tests.service.room.papers import Hands, kept_check
 from tests.service.web.conftest import Client
