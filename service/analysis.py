@@ -52,7 +52,7 @@ class AnalysisOptions:
             raise BadInput(f"logic must be one of {', '.join(LOGIC_FAMILIES)}, was {self.logic!r}")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Analysis:
     """The result document with what a report needs beside it."""
 

@@ -23,7 +23,7 @@ class RunCancelled(Exception):
     """Somebody asked the run to stop; the instrument was left idle."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Look:
     """What the bench shows while a person is waited for. It is shown to the person, and not kept."""
 
@@ -64,7 +64,7 @@ def _nobody_watches(
     raise NeedsPerson(prompt, limit_s)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class RunHooks:
     """The defaults listen to nothing and never stop: right for a script that only wants the result."""
 

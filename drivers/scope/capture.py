@@ -61,7 +61,7 @@ class TriggerRecord:
     fired: bool
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Capture:
     """Both channels of one shot with its time base, trigger, settings and the instrument's identity."""
 

@@ -21,7 +21,7 @@ SURE = 5.0
 """Times its own scatter: the largest of many means is looked at, three are often reached by chance."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Copy:
     """How large, in percent of the source's swing."""
 

@@ -35,7 +35,7 @@ class Criterion:
     because: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Void:
     """Which criteria a bench finding spoils, from which severity on, and on which line (None = either)."""
 
@@ -57,7 +57,7 @@ class Void:
         )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Outcome:
     """What a criterion comes to before bench findings are looked at."""
 

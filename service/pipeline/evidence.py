@@ -21,7 +21,7 @@ TO_TARGET, FROM_TARGET = "to_target", "from_target"
 ROLES = (TO_TARGET, FROM_TARGET)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class ReadShot:
     """Both lines of one shot as the signal side has read them, by role."""
 
@@ -64,7 +64,7 @@ class Coupling:
     shots: tuple[int, ...]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Evidence:
     """All that is known so far about one test."""
 

@@ -20,7 +20,7 @@ SETTLED = 2e-3
 """Relative change of the bit time below which no boundary can fall to another element."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Setting:
     """How a line is to be framed."""
 
@@ -31,7 +31,7 @@ class Setting:
     notes: dict[str, Any] = field(default_factory=dict)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Framing:
     """A framed line."""
 

@@ -16,7 +16,7 @@ from service.pipeline.readings import FrameFormat, LineReading, Value
 from service.pipeline.uncertainty import pooled, with_scale
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Line:
     """What is known about one role's line; None = not measurable, and a finding says why."""
 

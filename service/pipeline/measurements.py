@@ -31,7 +31,7 @@ class Measurement:
     k: float = K
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Row:
     """One kind of measurement. `measure` gives the figure; `criterion` is what it decides, for the from-
     target line.

@@ -34,7 +34,7 @@ FIRST_LOOK = 4_000_000
 """Samples looked at for the first, rough setting."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Noisy:
     """What the careful path found."""
 

@@ -147,7 +147,7 @@ class FrameOdds:
     odds: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class LineReading:
     """Everything that the signal side found on one line of one shot."""
 

@@ -54,7 +54,7 @@ measured.
 """
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Refined:
     """Edges with template times, and what the template says about them."""
 

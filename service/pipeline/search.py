@@ -79,7 +79,7 @@ class Hypothesis:
         return min(self.formats.values())
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Found:
     """What the search settled on, and what else the record allows."""
 

@@ -65,7 +65,7 @@ class Trace:
         return np.asarray(chosen, dtype=np.float64) * self.volts_per_code + self.volts_at_code_zero
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Shot:
     """Both lines of one shot, by ROLE: what the PC speaks and what the firmware answers."""
 

@@ -15,7 +15,7 @@ from service.pipeline.lines import Line
 from service.pipeline.measurements import Measurement
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Judgement:
     """The whole result of one test; `document.result_document` writes it as JSON types."""
 
