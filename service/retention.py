@@ -1,7 +1,8 @@
-"""Throws away what is old enough by its kind, and nothing that a grade rests on.
+"""Throws away what is old enough by its kind, and nothing that a grade or a history rests on.
 
-Rows go first, files after them: a crash in between leaves files without rows, which the next round finds. A
-file that another run has too stays. Kept for ever: unsettled runs, runs with `kept_for`, kinds without days.
+What stays of an old check, and of old names, is in service/room/lasting.py. Rows go first, files after them:
+a crash in between leaves files without rows, which the next round finds. A file that another run has too
+stays. Kept for ever: unsettled runs, runs with `kept_for`, kinds without days.
 """
 
 from __future__ import annotations
@@ -19,7 +20,8 @@ import sqlalchemy as sa
 from service import tables as t
 from service.access.audit import Audit
 from service.errors import DatabaseAway
-from service.run_record import RUN_ID, SETTLED, Clock, Run, timestamp
+from service.room.lasting import count_and_delete, forget_names, is_history, thin_out
+from service.run_record import NAMES, RUN_ID, SETTLED, Clock, Run, timestamp
 from service.run_rows import runs_of
 from service.store import RunStore
 
@@ -35,7 +37,7 @@ NOTES_DAYS = 400
 
 
 class Retention:
-    """`days` by kind of run."""
+    """`days` by kind of run; those of `names` are for names of persons."""
 
     def __init__(
         self,
@@ -70,6 +72,7 @@ class Retention:
             self._remove(runs)
             count += len(runs)
         self._remove_orphans()
+        self._forget_names()
         with self._store.database.changing() as connection:
             oldest = timestamp(self._clock() - timedelta(days=NOTES_DAYS))
             connection.execute(sa.delete(t.firings).where(t.firings.c.due_at < oldest))
@@ -79,6 +82,7 @@ class Retention:
         rules = [
             (t.runs.c.kind == kind) & (t.runs.c.finished_at < timestamp(self._clock() - timedelta(days=days)))
             for kind, days in self._days.items()
+            if kind != NAMES
         ]
         if not rules:
             return []
@@ -97,17 +101,31 @@ class Retention:
         with self._store.database.changing() as connection:
             files = sa.select(t.captures.c.sha256).where(t.captures.c.run_id.in_(ids))
             digests = set(connection.execute(files).scalars())
-            connection.execute(sa.delete(t.runs).where(t.runs.c.id.in_(ids), t.runs.c.kept_for.is_(None)))
-            left = sa.select(t.runs.c.id).where(t.runs.c.id.in_(ids))
-            kept = set(connection.execute(left).scalars())
-            gone = sorted(set(ids) - kept)
-            if gone:
-                facts = {"runs": str(len(gone)), "first": gone[0], "last": gone[-1]}
-                self._audit.add_within(connection, "service", "retention", "runs", "", "thrown away", facts)
-        self._forget([run for run in runs if run.id not in kept])
-        for run_id in set(ids) - kept:
+            thinned = thin_out(connection, [run.id for run in runs if is_history(run)])
+            gone = count_and_delete(connection, [run.id for run in runs if not is_history(run)])
+            self._note(connection, "thinned out", thinned)
+            self._note(connection, "thrown away", gone)
+        touched = {*thinned, *gone}
+        self._forget([run for run in runs if run.id in touched])
+        for run_id in touched:
             shutil.rmtree(self._store.folder / "runs" / run_id, ignore_errors=True)
         self._remove_files(digests)
+
+    def _forget_names(self) -> None:
+        if NAMES in self._days:
+            before = timestamp(self._clock() - timedelta(days=self._days[NAMES]))
+            with self._store.database.changing() as connection:
+                if count := forget_names(connection, before):
+                    facts = {"rows": str(count), "before": before}
+                    self._audit.add_within(
+                        connection, "service", "retention", "names", "", "forgotten", facts
+                    )
+
+    def _note(self, connection: sa.Connection, outcome: str, ids: Sequence[str]) -> None:
+        """In the audit, in the same transaction: the proof of the deletion."""
+        if ids:
+            facts = {"runs": str(len(ids)), "first": min(ids), "last": max(ids)}
+            self._audit.add_within(connection, "service", "retention", "runs", "", outcome, facts)
 
     def _remove_files(self, digests: set[str]) -> None:
         """Those that no run has any more; nobody adds a row for one meanwhile."""

@@ -28,6 +28,8 @@ MOVES: dict[str, tuple[str, ...]] = {
 }
 SETTLED = tuple(state for state, following in MOVES.items() if not following)
 KINDS = ("echo-test", "check", "grading")
+NAMES = "names"
+"""How the setting keep_days calls the names of persons; no kind of run is called so."""
 PRIORITIES = ("class-now", "grading", "check")
 """First served first. class-now: a person in the room waits. In one class first come, first served."""
 USUAL_PRIORITY = {"echo-test": "class-now", "check": "check", "grading": "grading"}

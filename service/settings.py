@@ -11,7 +11,7 @@ from typing import Any
 
 from service.errors import BadSettings
 from service.logs import KINDS as LOG_KINDS
-from service.run_record import KINDS
+from service.run_record import KINDS, NAMES
 
 
 @dataclass(frozen=True)
@@ -152,8 +152,8 @@ def _days(value: Any) -> dict[str, float]:
     days = {}
     for part in filter(None, (p.strip() for p in str(value).split(","))):
         kind, _, number = part.partition("=")
-        if kind not in KINDS:
-            raise ValueError(f"{kind!r} is no kind of run, there are {', '.join(KINDS)}")
+        if kind not in (*KINDS, NAMES):
+            raise ValueError(f"{kind!r} is no kind of run, there are {', '.join(KINDS)}, and {NAMES}")
         days[kind] = _number(float, 0.01, 36_500)(number)
     return days
 
@@ -214,7 +214,8 @@ SETTINGS: tuple[Setting, ...] = (
     Setting(
         "keep_days",
         "",
-        'after how many days runs are thrown away, by kind: "echo-test=180,check=730"; empty: never',
+        'after how many days runs are thrown away, by kind: "echo-test=180,check=730", and the names of '
+        'persons forgotten: "names=400"; empty: never',
         _days,
     ),
     Setting(

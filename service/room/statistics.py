@@ -24,6 +24,8 @@ ENOUGH = 10
 SAID_ONE_BY_ONE = 5
 """So few durations are listed: they have no middle that could be proved."""
 FEWEST_FOR_P90 = 20
+AT_ONCE_S = 0.5
+"""Nobody calls that waiting."""
 
 
 def statistics_document(window: Window, lives: Sequence[Life], runs: Sequence[Tally]) -> dict[str, Any]:
@@ -111,13 +113,19 @@ def _share_words(part: int, whole: int, share: Interval | None) -> str:
 def _waits(priority: str, runs: Sequence[Tally]) -> dict[str, Any]:
     waits = [run.waited_s for run in runs if run.waited_s is not None]
     return {"priority": priority, "who": WHO_WAITS[priority], "runs": len(waits), "seconds": _spread(waits),
-            "words": _durations(waits, duration) if waits else "nobody waited"}  # fmt: skip
+            "words": _wait_words(waits)}  # fmt: skip
+
+
+def _wait_words(waits: Sequence[float]) -> str:
+    if not waits:
+        return "nobody waited"
+    return _durations(waits, duration) if max(waits) >= AT_ONCE_S else f"{_count(len(waits))}, all at once"
 
 
 def _durations(values: Sequence[float], shown: Callable[[float], str]) -> str:
     """Few are listed; of more the middle with its interval, and the end that hurts."""
     if len(values) <= SAID_ONE_BY_ONE:
-        return f"{len(values)}: " + ", ".join(shown(value) for value in sorted(values))
+        return f"{len(values)} after " + ", ".join(shown(value) for value in sorted(values))
     middle = median_interval(values)
     assert middle is not None
     assert middle.high is not None

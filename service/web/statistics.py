@@ -36,7 +36,7 @@ EXAMPLE: dict[str, Any] = {
             "hours": {"median": 26.5, "median_low": None, "median_high": None, "p90": None, "longest": 50.0},
             "open": 0,
             "open_longest_h": None,
-            "words": "2: 3 h, 2.1 days",
+            "words": "2 after 3 h, 2.1 days",
         }
     ],
     "tests": [

@@ -53,7 +53,7 @@ def test_a_term_by_hand() -> None:
     assert row["per_1000_h"]["high"] == pytest.approx(14.449 / 3.7, rel=1e-3)
     assert row["words"] == "2 in 1,850 h: 0.13 to 3.9 per 1,000 h"
     (repair,) = told["repairs"]
-    assert repair["words"] == "1: 2.1 days; 1 not mended yet, the longest for 4.2 days"
+    assert repair["words"] == "1 after 2.1 days; 1 not mended yet, the longest for 4.2 days"
 
 
 def test_no_failure_says_what_it_proves() -> None:
@@ -122,9 +122,12 @@ def test_few_waits_are_listed_and_many_have_a_middle() -> None:
     """Five are said one by one; of ten the median lies between the second and the ninth."""
     few = [Tally("2027-01-11", "echo-test", "class-now", "pass", float(n)) for n in (3, 1, 90)]
     told = {row["priority"]: row for row in statistics_document(Window(at(0), at(1)), [], few)["waits"]}
-    assert told["class-now"]["words"] == "3: 1 s, 3 s, 1.5 min"
+    assert told["class-now"]["words"] == "3 after 1 s, 3 s, 1.5 min"
     assert told["class-now"]["seconds"]["median_low"] is None
     assert told["check"]["words"] == "nobody waited"
+    none = [Tally("2027-01-11", "check", "check", "pass", 0.1)] * 560
+    (row,) = [row for row in statistics_document(Window(at(0), at(1)), [], none)["waits"] if row["runs"]]
+    assert row["words"] == "560, all at once"
     ten = [Tally("2027-01-11", "echo-test", "class-now", "void", float(n)) for n in range(1, 11)]
     document = statistics_document(Window(at(0), at(1)), [], ten)
     (row,) = [row for row in document["waits"] if row["runs"]]
