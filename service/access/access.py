@@ -85,6 +85,18 @@ class Access:
         self.tokens.mark_used(token)
         return token.caller
 
+    def why_out(self, brought: Credentials) -> str | None:
+        """Why whoever was let in with these would not be let in now; None while they would. For answers that
+        go on for a long time: nothing is counted, nothing noted.
+        """
+        if self.is_open:
+            return None
+        secret = brought.bearer if brought.bearer is not None else brought.cookie
+        if secret is None:
+            return "somebody has made a token since: say who you are"
+        _token, because = self._looked_at(secret, brought)
+        return None if because is None else f"this {_kind(brought)} {because}"
+
     def first_link(self, url: str) -> str | None:
         """Address of a page that opens the door once; None when the door is shut already."""
         return f"{url}/enter?code={self.links.make()}" if self.is_open else None
@@ -108,20 +120,28 @@ class Access:
 
     def _living(self, secret: str, brought: Credentials) -> Token:
         """Words about why a token is dead go only to whoever holds it."""
-        token = self.tokens.find(secret) if SECRET.fullmatch(secret) else None
-        because = "is not known here" if token is None else token.why_dead(self.tokens.now)
+        token, because = self._looked_at(secret, brought)
         if token is not None and because is None:
-            fits = (token.kind == "session") == (brought.bearer is None)
-            if not fits:
-                because = "is no bearer token, or no session"
-            elif not self.tokens.living_parent(token):
-                because = "ended with the token that it was made from"
-            else:
-                return token
+            return token
         self._slowly(f"address {brought.address}")
-        what = "session" if brought.bearer is None else "token"
-        raise BadToken(f"this {what} {because}")
+        raise BadToken(f"this {_kind(brought)} {because}")
+
+    def _looked_at(self, secret: str, brought: Credentials) -> tuple[Token | None, str | None]:
+        """The token of that secret, if there is one, and why it opens nothing; None where it does."""
+        token = self.tokens.find(secret) if SECRET.fullmatch(secret) else None
+        if token is None:
+            return None, "is not known here"
+        because = token.why_dead(self.tokens.now)
+        if because is None and (token.kind == "session") != (brought.bearer is None):
+            because = "is no bearer token, or no session"
+        if because is None and not self.tokens.living_parent(token):
+            because = "ended with the token that it was made from"
+        return token, because
 
     def _slowly(self, who: str) -> None:
         if wait_s := self.rates.wait_s(who):
             raise TooFast(f"more than {self.per_minute:g} requests in a minute; go on in {wait_s} s", wait_s)
+
+
+def _kind(brought: Credentials) -> str:
+    return "session" if brought.bearer is None else "token"

@@ -10,10 +10,12 @@ import anyio
 from fastapi import APIRouter, Depends, Header, HTTPException
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 
+from service.access.access import Credentials
 from service.errors import BadQuery
 from service.journal import EVERY_RUN
 from service.run_record import Run
 from service.web.dependencies import Parts, problems
+from service.web.door import credentials_of
 from service.web.runs import RunId
 
 router = APIRouter(tags=["runs"])
@@ -42,6 +44,7 @@ def _after(
 
 
 After = Annotated[int, Depends(_after)]
+Brought = Annotated[Credentials, Depends(credentials_of)]
 
 
 @router.get(
@@ -50,9 +53,13 @@ After = Annotated[int, Depends(_after)]
     response_class=EventSourceResponse,
     responses=problems(400, 404, known={204: {"description": "The end has been seen already."}}),
 )
-async def follow_run(run_id: RunId, after: After, wiring: Parts) -> AsyncIterator[ServerSentEvent]:
+async def follow_run(
+    run_id: RunId, after: After, wiring: Parts, brought: Brought
+) -> AsyncIterator[ServerSentEvent]:
     """Events `state`, `progress`, `capture`, `look` (what is seen while a person is waited for), and `end` as
-    the last; ids count from 1."""
+    the last; ids count from 1. Where the token is revoked or ends meanwhile, `refused` is the last one, says
+    why, and has no id.
+    """
     news = asyncio.Event()
     loop = asyncio.get_running_loop()
 
@@ -60,14 +67,19 @@ async def follow_run(run_id: RunId, after: After, wiring: Parts) -> AsyncIterato
         if about in (run_id, EVERY_RUN):
             loop.call_soon_threadsafe(news.set)
 
-    def look(after: int) -> tuple[Run, list[tuple[int, dict[str, Any]]]]:
+    def look(after: int) -> tuple[str | None, Run, list[tuple[int, dict[str, Any]]]]:
+        refused = wiring.access.why_out(brought)
         run = wiring.store.read(run_id)  # before the events: a settled run has no more of them
-        return run, wiring.store.events(run_id, after)
+        return refused, run, wiring.store.events(run_id, after)
 
     with wiring.journal.watched(wake):
         while True:
             news.clear()
-            run, events = await anyio.to_thread.run_sync(look, after)
+            refused, run, events = await anyio.to_thread.run_sync(look, after)
+            if refused is not None:
+                last = {"event": "refused", "because": refused}
+                yield ServerSentEvent(data=last, event="refused")
+                return
             for number, event in events:
                 after = number
                 yield ServerSentEvent(data=event, event=event["event"], id=str(number), retry=RETRY_MS)
