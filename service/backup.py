@@ -19,6 +19,8 @@ from typing import Any
 import sqlalchemy as sa
 
 from service import tables as t
+from service.access.audit import Audit
+from service.access.command import made_by
 from service.database import NEWEST, Database
 from service.errors import BadInput, Conflict, StoreFailed
 from service.store import RunStore
@@ -63,6 +65,8 @@ def read_backup(source: Path, database: Database, folder: Path) -> dict[str, int
             _require_empty(connection)
             rows = _read_rows(tar, connection)
             files = _read_files(tar, folder)
+            details = {"rows": str(rows), "files": str(files)}
+            Audit(database).add_within(connection, made_by(), "restore", source.name, "", "done", details)
     except (tarfile.TarError, FileNotFoundError, KeyError, ValueError) as error:
         raise BadInput(f"{source} is no whole backup of this program: {error}") from error
     return {"rows": rows, "files": files}

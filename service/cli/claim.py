@@ -42,13 +42,15 @@ def _command(commands: Any, name: str, run: Any, about: str, description: str) -
 
 def run_claim(arguments: argparse.Namespace) -> int:
     """0 when hands may go to the bench; 5 when something is still at work there."""
-    from service.cli.room import room, who
+    from service.cli.room import noted, room, who
     from service.room.presence import person_here
 
-    presence = room(arguments).presence
-    claim = presence.claim(
+    presence, by = room(arguments).presence, who(arguments)
+    hours = f"{arguments.hours:g}"
+    told = noted(presence, "claim", arguments.station, who=by, because=arguments.because, hours=hours)
+    claim = told.claim(
         arguments.station,
-        who(arguments),
+        by,
         owner=person_here(),
         because=arguments.because,
         for_s=arguments.hours * 3600,
@@ -63,9 +65,11 @@ def run_claim(arguments: argparse.Namespace) -> int:
 
 def run_give_back(arguments: argparse.Namespace) -> int:
     """0 when it is free again; a running service notices within ten seconds."""
-    from service.cli.room import room, who
+    from service.cli.room import noted, room, who
 
-    claim = room(arguments).presence.give_back(arguments.station, who(arguments))
+    by = who(arguments)
+    presence = noted(room(arguments).presence, "give-back", arguments.station, who=by)
+    claim = presence.give_back(arguments.station, by)
     _told(arguments, claim, clear=True, words=f"{claim.station} was given back at {claim.ended_at}")
     return 0
 

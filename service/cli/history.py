@@ -76,15 +76,18 @@ def run_baseline(arguments: argparse.Namespace) -> int:
     """0 when it is shown or made."""
     from dataclasses import asdict
 
-    from service.cli.room import who, wiring
+    from service.cli.room import noted, who, wiring
     from service.cli.say import print_json, say
     from service.pipeline.numbers import quantity
 
     parts = wiring(arguments)
     station, baselines = parts.station(arguments.station).name, parts.room.baselines
-    found = (
-        baselines.make(station, who(arguments), arguments.make) if arguments.make else baselines.all(station)
-    )
+    if arguments.make:
+        by = who(arguments)
+        baselines = noted(baselines, "baseline make", station, who=by, because=arguments.make)
+        found = baselines.make(station, by, arguments.make)
+    else:
+        found = baselines.all(station)
     if arguments.json:
         print_json({"baselines": [asdict(b) for b in found]})
         return 0

@@ -32,13 +32,15 @@ def add(commands: Any) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """0 when it was done."""
-    from service.cli.room import room, who
+    from service.cli.room import noted, room, who
 
     inventory = room(arguments).inventory
     inventory.settle()
     a, by = arguments, who(arguments)
     if a.verb == "list":
         return _told_all(a, inventory.all(kind=a.kind, state=a.state, station=a.station))
+    facts = {name: getattr(a, name, None) for name in ("kind", "station", "line", "state", "because", "text")}
+    inventory = noted(inventory, f"item {a.verb}", a.id, who=by, **facts)
     acts = {
         "add": lambda: inventory.add(a.id, a.kind, a.label, by, a.identity),
         "show": lambda: inventory.one(a.id),

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 if TYPE_CHECKING:
+    from service.room.baselines import Baselines
+    from service.room.inventory import Inventory
+    from service.room.presence import Presence
     from service.room.room import Room
     from service.wiring import Wiring
+
+    Part = TypeVar("Part", Inventory, Presence, Baselines)
 
 
 def wiring(arguments: argparse.Namespace) -> Wiring:
@@ -25,6 +31,13 @@ def wiring(arguments: argparse.Namespace) -> Wiring:
 def room(arguments: argparse.Namespace) -> Room:
     """As `wiring`."""
     return wiring(arguments).room
+
+
+def noted(part: Part, what: str, subject: str, **details: str | None) -> Part:
+    """A part of the room whose next change goes into the audit together with a row about the command."""
+    from service.access.written_down import WrittenDown
+
+    return replace(part, database=WrittenDown(part.database, what, subject, details, part.clock))
 
 
 def who(arguments: argparse.Namespace) -> str:
