@@ -238,8 +238,8 @@ PICKED_UP = ("crosstalk", "glitches", "zero-shifted", "ringing")
 
 RULES: tuple[Callable[[Case], Cause | None], ...] = (
     _alone("scope-silent", "scope-away", "The scope is not reachable.", "scope",
-           Step(SET, "See whether its address in the stations file is still the right one."),
-           Step(TURN, "See whether the scope is switched on and its network cable is plugged in.")),
+           Step(SET, "See whether the scope is switched on and its network cable is plugged in."),
+           Step(TURN, "See whether its address in the stations file is still the right one.")),
     _alone("identity-changed", "other-scope",
            "Another scope stands there than the one that was commissioned.", "scope",
            Step(SET, "If the exchange was wanted: commission the new scope, and state its identity."),

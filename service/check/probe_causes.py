@@ -186,8 +186,8 @@ def exchanged(case: Case) -> Cause | None:
         "bench",
         (*keys(*found), *keys(*case.having("differs-from-usual"))),
         (
-            Step(SET, "If it is to stay so, exchange the channels in the stations file."),
             Step(TURN, "Exchange the two probe tips."),
+            Step(TURN, "If it is to stay so, exchange the channels in the stations file."),
         ),
     )
 

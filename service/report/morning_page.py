@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from service.report.cautions import LAST_WORD
 from service.report.html import environment, resource
 from service.report.marks import printable
-from service.report.morning_text import HANDS_ON
+from service.report.morning_text import GLANCE_WORDS, HANDS_ON, after, glance, in_trouble, steps_after
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -19,10 +19,16 @@ if TYPE_CHECKING:
 
 def render_morning(document: Mapping[str, Any]) -> str:
     """The page as text (UTF-8 when written). Whatever comes from persons and instruments stays text."""
+    troubled = in_trouble(document)
     return _template().render(
         policy=morning_policy(),
         style=resource("morning.css"),
         document=document,
+        glance=glance(document),
+        words=GLANCE_WORDS,
+        troubled=troubled,
+        steps_after=steps_after,
+        after=after(document) if troubled else "",
         shown=printable,
         hands_on=HANDS_ON,
         last_word=LAST_WORD,

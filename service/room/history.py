@@ -20,6 +20,7 @@ from service.pipeline.trend import FEWEST
 from service.room.courses import Course, Point, course_of
 from service.room.inventory import Inventory
 from service.room.items import LINES, Placement, is_about, subject_of
+from service.room.plain import line_words, number_words
 from service.run_record import Clock, timestamp
 
 POINTS_MAX = 5000
@@ -220,20 +221,25 @@ def _bad_day(cells: Mapping[Things, Sequence[Point]]) -> Blame:
 
 
 def _in_words(found: Blame, name: str, unit: str) -> str:
+    label = number_words(name)
     if not found.things:
-        return f"{name}: no station and no thing stands out"
+        return f"{label}: no station and no thing stands out"
     shift = with_uncertainty(found.shift, found.u, unit)
-    named = [KIND_WORDS.get(kind, kind) + f" {thing}" for kind, thing in found.things]
-    if found.decided:
+    named = [KIND_WORDS.get(kind, kind) + f" {_place_words(thing)}" for kind, thing in found.things]
+    if not found.decided:
         return (
-            f"{name}: {named[0]} is off by {shift} wherever it is"
-            if found.things[0][0] in MOVES
-            else (f"{name}: all of {named[0]} is off by {shift}")
+            f"{label}: {' or '.join(named)} is off by {shift}; to tell which, put the probe on another line "
+            "or station for two checks"
         )
-    return (
-        f"{name}: {' or '.join(named)} is off by {shift}; to tell which, put the probe on another line or "
-        "station for two checks"
-    )
+    if found.things[0][0] in MOVES:
+        return f"{label}: {named[0]} is off by {shift} wherever it is"
+    return f"{label}: all of {named[0]} is off by {shift}"
+
+
+def _place_words(thing: str) -> str:
+    """ "south-7 from_target" as "south-7, from-target line"; anything else as it is."""
+    station, _, line = thing.rpartition(" ")
+    return f"{station}, {line_words(line)}" if station and line in LINES else thing
 
 
 KIND_WORDS = {"day": "the day", "place": "the channel on", "station": "station"}

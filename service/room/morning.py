@@ -6,14 +6,16 @@ check has not come to its end by the set hour is `not-seen`: the summary waits f
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from service.check.document import NOT_SEEN, OUTCOMES, READY
+from service.check.document import NOT_SEEN, NOT_USABLE, OUTCOMES, READY
 from service.room.courses import Course
+from service.room.plain import number_words
 from service.room.standing import Standing
 from service.run_record import Run, timestamp
 
@@ -55,6 +57,7 @@ def morning_document(
     """The summary as JSON types. `standing_out`: sentences about things that are off all over the room."""
     local = occasion.due.astimezone(ZoneInfo(occasion.zone))
     rows = sorted((_row(s, occasion) for s in stations), key=_rank)
+    closed = [row["station"] for row in rows if row["outcome"] in (NOT_SEEN, NOT_USABLE)]
     counts = {outcome: sum(row["outcome"] == outcome for row in rows) for outcome in OUTCOMES}
     return {
         "schema": SCHEMA,
@@ -65,6 +68,7 @@ def morning_document(
         "made_at": timestamp(occasion.made),
         "headline": _headline(counts, len(rows)),
         "counts": counts,
+        "closed": closed,
         "stations": rows,
         "soon": _soon(stations, occasion.due),
         "standing_out": list(standing_out),
@@ -113,9 +117,15 @@ def _step_of(facts: StationFacts) -> str:
     return LOOK
 
 
-def _rank(row: Mapping[str, Any]) -> tuple[int, str]:
-    """Worst first, then by name."""
-    return -OUTCOMES.index(row["outcome"]), row["station"]
+def _rank(row: Mapping[str, Any]) -> tuple[int, list[tuple[bool, int, str]]]:
+    """Worst first, then by name as persons sort: north-2 before north-10."""
+    return -OUTCOMES.index(row["outcome"]), in_order_of_persons(row["station"])
+
+
+def in_order_of_persons(name: str) -> list[tuple[bool, int, str]]:
+    """A key for sorting: numbers within a name count as numbers."""
+    parts = re.findall(r"[0-9]+|[^0-9]+", name)
+    return [(not part.isdecimal(), int(part) if part.isdecimal() else 0, part) for part in parts]
 
 
 def _headline(counts: Mapping[str, int], all_of_them: int) -> str:
@@ -136,7 +146,9 @@ def _soon(stations: Sequence[StationFacts], due: datetime) -> list[str]:
         for course in facts.courses:
             until = course.good_until
             if until is not None and _days(today, until.earliest) <= SOON_DAYS:
-                found.append((until.about, f"{facts.standing.station}, {course.name}: {course.words}"))
+                found.append(
+                    (until.about, f"{facts.standing.station}, {number_words(course.name)}: {course.words}")
+                )
     return [words for _, words in sorted(found)]
 
 

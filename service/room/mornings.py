@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -59,7 +59,8 @@ class Mornings:
             )
             for name in names
         ]
-        return morning_document(Occasion(at, made, plan.zone), facts, self._standing_out())
+        known = {one.standing.station for one in facts if not one.standing.grading}
+        return morning_document(Occasion(at, made, plan.zone), facts, self._standing_out(known))
 
     def make_due(self) -> str | None:
         """Make and keep the summary whose hour has come; its date, or None when there is none to make.
@@ -120,16 +121,22 @@ class Mornings:
             found = runs_of(connection, query)
         return found[0] if found else None
 
-    def _standing_out(self) -> list[str]:
+    def _standing_out(self, known: Collection[str]) -> list[str]:
+        """Sentences about what is off; what only repeats that a `known` station is in trouble is left out."""
         told = []
         for name in COMPARED:
             try:
                 found = self.history.compare(name)
             except NotFound:
                 continue  # too few checks so far to compare anything
-            if found.found.things:
+            if found.found.things and not _repeats(found.found.things, known):
                 told.append(found.words)
         return told
+
+
+def _repeats(things: Sequence[tuple[str, str]], known: Collection[str]) -> bool:
+    """A place or a whole station, and all of them are in trouble anyway."""
+    return all(kind in ("place", "station") and name.split(" ")[0] in known for kind, name in things)
 
 
 def _address(target: Target, date: str) -> dict[str, str]:

@@ -39,6 +39,8 @@ class LastCheck:
     first_step: str
     why: str = ""
     """The likely cause in the check's own words."""
+    next_steps: tuple[str, ...] = ()
+    """What to do when the first step was not it."""
 
 
 @dataclass(frozen=True)
@@ -93,6 +95,7 @@ class _Cause:
     outcome: str
     words: str
     step: str
+    then: tuple[str, ...] = ()
 
 
 def standing_of(facts: Facts, now: datetime) -> Standing:
@@ -101,7 +104,7 @@ def standing_of(facts: Facts, now: datetime) -> Standing:
     causes.sort(key=lambda cause: -OUTCOMES.index(cause.outcome))  # stable: things before check before events
     outcome = causes[0].outcome if causes else READY
     told = [cause for cause in causes if cause.outcome != READY]
-    steps = list(dict.fromkeys(cause.step for cause in told)) or [NOTHING_TO_DO]
+    steps = list(dict.fromkeys(step for c in told for step in (c.step, *c.then))) or [NOTHING_TO_DO]
     ends = _end_of(facts.check)
     return Standing(
         station=facts.station,
@@ -129,7 +132,7 @@ def _of_check(check: LastCheck | None, now: datetime) -> list[_Cause]:
     causes = []
     if check.outcome != READY:
         words = check.why or f"its last check found it {check.outcome}"
-        causes.append(_Cause(check.outcome, words, check.first_step))
+        causes.append(_Cause(check.outcome, words, check.first_step, check.next_steps))
     ends = _end_of(check)
     if ends is not None and now > ends:
         words = f"its last check is of {check.checked_at} and counts until {timestamp(ends)}"

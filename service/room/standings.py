@@ -131,6 +131,7 @@ def _check(row: Any) -> LastCheck:
         outcome=document["outcome"],
         first_step=document["first_step"],
         why=_why(document),
+        next_steps=tuple(document.get("next_steps", ())),
     )
 
 

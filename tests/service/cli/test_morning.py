@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -34,7 +35,7 @@ def test_the_room_as_it_is_now(lab: list[str], tmp_path: Path, capsys: pytest.Ca
     assert run(["morning", "--html", str(page), *lab]) == 0
     out = capsys.readouterr().out
     assert "The station is ready." in out
-    assert "[ok] north-3: ready" in out
+    assert re.search(r"\[ok\] Ready: +north-3", out)
     assert page.read_text().startswith("<!doctype html>")
     assert run(["morning", "--json", *lab]) == 0
     assert json.loads(capsys.readouterr().out)["counts"]["ready"] == 1

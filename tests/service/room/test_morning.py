@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from datetime import UTC, datetime
-from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +11,7 @@ import pytest
 
 from service.errors import BadStationsFile, NotFound
 from service.pipeline.findings import Finding
-from service.report.morning_page import render_morning
 from service.report.morning_text import morning_text
-from service.room.inventory import Inventory
 from service.room.morning_plan import MailTarget, MorningPlan, WebhookTarget, read_morning
 from service.room.mornings import Mornings
 from service.room.room import Room, room_of
@@ -164,52 +160,10 @@ def test_drifts_that_end_soon_and_what_stands_out_are_told(room: Room, store: Ru
             kept_check(store, name, clock.now, {"to_target.probe_factor": 1.0 + drift + wobble})
     document = room.mornings.now()
     assert len(document["soon"]) == 1
-    assert document["soon"][0].startswith("north-2, to_target.probe_factor: ")
+    assert document["soon"][0].startswith("north-2, probe factor of the to-target line: ")
     assert "good until about" in document["soon"][0]
     assert any("north-2" in sentence for sentence in document["standing_out"])
     assert "Soon" in morning_text(document)
-
-
-HOSTILE = "<script>alert(1)</script>\x1b[2J\u202e=1+1"
-
-
-class _Seen(HTMLParser):
-    def __init__(self) -> None:
-        super().__init__()
-        self.tags: set[str] = set()
-        self.links: list[str] = []
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.add(tag)
-        self.links += [value or "" for name, value in attrs if name in ("href", "src", "action", "style")]
-
-
-def test_the_page_stands_alone_and_hostile_words_are_text(
-    room: Room, store: RunStore, inventory: Inventory, clock: Hands
-) -> None:
-    """No script, no link, nothing from elsewhere; states by word and shape; all words are in it."""
-    finding = Finding("probe-ratio", "bench", "fail", None, HOSTILE, HOSTILE, {})
-    kept_check(store, "north-1", clock.now, findings=[finding])
-    inventory.add("P-1", "probe", HOSTILE, HOSTILE)
-    inventory.place("P-1", "north-2", HOSTILE, "to_target")
-    inventory.set_state("P-1", "out", HOSTILE, HOSTILE)
-    room.presence.claim("north-1", HOSTILE)
-    document = room.mornings.now()
-    page, text = render_morning(document), morning_text(document)
-    seen = _Seen()
-    seen.feed(page)
-    assert not seen.tags & {"script", "img", "link", "iframe", "form", "a", "object"}
-    assert seen.links == []
-    assert "&lt;script&gt;" in page
-    for output in (page, text):
-        assert "\x1b" not in output
-        assert "\u202e" not in output
-        for row in document["stations"]:
-            assert row["state"] in output
-    assert page.count("<svg") == len(document["stations"])
-    assert re.search(r"http-equiv=\"Content-Security-Policy\" content=\"default-src &#39;none&#39;", page)
-    assert "@media print" in page
-    assert max(len(line) for line in text.splitlines()) <= 92
 
 
 TOML = """

@@ -43,7 +43,7 @@ def test_a_summary_comes_as_whoever_asks_likes_it(client: Client) -> None:
     assert "sandbox" in page.headers["content-security-policy"]
     text = client.get(f"{URL}/2027-01-12?format=text", headers={"Accept": "text/html"})
     assert text.headers["content-type"] == "text/plain; charset=utf-8"
-    assert "[ok] north-1: ready (checked 06:00)" in text.text
+    assert "[ok] Ready:              north-1\n" in text.text
     assert client.get(f"{URL}/now").json()["stations"] == told["stations"]
 
 
