@@ -13,6 +13,10 @@ from typing import Any
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import AuthResult
 
+from service.room.morning_plan import MailTarget, Secret, WebhookTarget
+
+PASSWORD, SECRET = "Ebbe und Flut", "Leuchtturm 7"
+
 
 @dataclass
 class Mailbox:
@@ -134,3 +138,14 @@ def silent_server() -> Iterator[int]:
 
     with socket.create_server(("127.0.0.1", 0)) as door:
         yield door.getsockname()[1]
+
+
+def mail_to(port: int, **more: Any) -> MailTarget:
+    values = {"security": "none", "to": ("ida@harbour.example", "ben@harbour.example")} | more
+    return MailTarget(
+        name="teachers", sender="benches@harbour.example", host="127.0.0.1", port=port, **values
+    )
+
+
+def hook_to(url: str, **more: Any) -> WebhookTarget:
+    return WebhookTarget(name="board", url=url, **({"secret": Secret(env="BENCH_SECRET")} | more))
