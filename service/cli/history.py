@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 from typing import Any
 
 
@@ -20,6 +21,7 @@ def add(commands: Any) -> None:
     told.add_argument("--item", metavar="ID", help="a thing of the inventory instead of a station")
     told.add_argument("--compare", action="store_true", help="all stations; needs --name")
     told.add_argument("--name", help="one number only, with all its values")
+    told.add_argument("--html", metavar="FILE", type=Path, help="write the page with its drawings there")
     made = _command(
         commands,
         "baseline",
@@ -46,9 +48,11 @@ def run_history(arguments: argparse.Namespace) -> int:
     """0; there is nothing to fail."""
     from dataclasses import asdict
 
-    from service.cli.room import wiring
+    from service.cli.room import wiring, write_page
     from service.cli.say import print_json, say
     from service.errors import BadInput
+    from service.report.history_page import render_history
+    from service.report.history_text import history_text
 
     parts = wiring(arguments)
     history, name = parts.room.history, arguments.name
@@ -60,15 +64,20 @@ def run_history(arguments: argparse.Namespace) -> int:
         found = history.compare(name)
         print_json(asdict(found)) if arguments.json else say(found.words)
         return 0
+    log: list[Any] = []
     if arguments.item:
-        courses = history.of_item(arguments.item, name)
+        courses, log = history.of_item(arguments.item, name), parts.room.inventory.log_of(arguments.item)
+        at = parts.room.inventory.one(arguments.item).words
     else:
         at = parts.station(arguments.station).name
         courses = [history.of_station(at, name)] if name else history.courses_of_station(at)
+    if arguments.html:
+        write_page(arguments.html, render_history(at, courses, log))
     if arguments.json:
-        print_json({"courses": [asdict(course) for course in courses]})
+        more = {"log": [asdict(entry) for entry in log]} if arguments.item else {}
+        print_json({"courses": [asdict(course) for course in courses]} | more)
     else:
-        say("\n".join(_lines(courses, with_points=bool(name))) or "nothing was measured yet")
+        say(history_text(courses, log, with_points=bool(name)))
     return 0
 
 
@@ -99,19 +108,3 @@ def run_baseline(arguments: argparse.Namespace) -> int:
     ]
     say("\n".join(lines) or f"{station} has no baseline: its newest checks say what is usual")
     return 0
-
-
-def _lines(courses: Any, *, with_points: bool) -> list[str]:
-    from service.pipeline.numbers import with_uncertainty
-    from service.room.plain import one_line
-
-    lines = []
-    for course in courses:
-        lines.append(f"{one_line(course.name):28} {course.words}")
-        for point in course.points if with_points else ():
-            things = " ".join(one_line(item) for item in point.things.values())
-            value = with_uncertainty(point.value, point.u, point.unit)
-            lines.append(
-                f"  {point.at}  {value:>24}  {point.verdict or '':12} {point.station} {things}".rstrip()
-            )
-    return lines

@@ -69,15 +69,13 @@ def _told(arguments: argparse.Namespace, item: Item, log: list[Any]) -> int:
     from dataclasses import asdict
 
     from service.cli.say import print_json, say
-    from service.room.plain import one_line
+    from service.report.history_text import entry_text
 
     if arguments.json:
         more = {"log": [asdict(entry) for entry in log]} if arguments.verb == "show" else {}
         print_json(asdict(item) | more)
         return 0
-    say(
-        "\n".join([_line(item), *(f"  {e.at}  {one_line(e.who)}: {e.what}, {one_line(e.text)}" for e in log)])
-    )
+    say("\n".join([_line(item), *(f"  {entry_text(entry)}" for entry in log)]))
     return 0
 
 

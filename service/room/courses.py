@@ -88,7 +88,7 @@ def course_of(name: str, points: Sequence[Point]) -> Course:
         jumped_at=jump.at if jump else None,
         jumped_by=trend.jump.size if trend.jump else None,
         good_until=until,
-        words=_words(trend, newest, jump, until),
+        words=_words(trend, newest, until),
     )
 
 
@@ -108,14 +108,16 @@ def _date(start: datetime, days: float) -> str:
     return timestamp(start + timedelta(days=days))[:10]
 
 
-def _words(trend: Trend, points: Sequence[Point], jump: Point | None, until: Until | None) -> str:
+def _words(trend: Trend, points: Sequence[Point], until: Until | None) -> str:
     last = points[-1]
     now = f"{with_uncertainty(last.value, last.u, last.unit)} on {last.at[:10]}"
     if trend.kind == TOO_FEW:
         return f"{now}; {len(points)} values are too few for a trend"
     told = []
-    if trend.jump is not None and jump is not None:
-        told.append(f"jumped by {quantity(trend.jump.size, last.unit, digits=2)} on {jump.at[:10]}")
+    if trend.jump is not None:
+        before, jump = points[trend.jump.index - 1], points[trend.jump.index]
+        size = quantity(trend.jump.size, last.unit, digits=2)
+        told.append(f"jumped by {size} on {jump.at[:10]}{_came(before, jump)}")
     if trend.kind == DRIFT and trend.slope is not None:
         half = (trend.slope.high - trend.slope.low) / 2 * 7
         told.append(f"drifts by {with_uncertainty(trend.slope.slope * 7, half, last.unit)} a week")
@@ -128,3 +130,11 @@ def _words(trend: Trend, points: Sequence[Point], jump: Point | None, until: Unt
     if trend.kind == JUMP and trend.slope is not None:
         told.append("steady since")
     return "; ".join([now, *(told or ["steady"])])
+
+
+def _came(before: Point, jump: Point) -> str:
+    """Another thing or place at that very moment explains a jump."""
+    came = [item for place, item in jump.things.items() if before.things.get(place) != item]
+    if jump.station != before.station:
+        return f", when it came to {jump.station}"
+    return f", when {' and '.join(came)} came" if came else ""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Annotated, Any, Literal
 
 from fastapi import Header, Query, Response
@@ -16,7 +16,7 @@ TYPES: tuple[tuple[str, Format], ...] = (
 )
 AskedFormat = Annotated[Format | None, Query(description="Before what Accept asks for.")]
 Accept = Annotated[str, Header(description="JSON without it.")]
-Render = Callable[[Mapping[str, Any]], str]
+Render = Callable[[], str]
 
 
 def wanted(accept: str) -> Format:
@@ -42,14 +42,14 @@ def _quality(parameters: str) -> float:
 
 
 def answer(
-    document: Mapping[str, Any], shown_as: Format, *, page: Render, text: Render, policy: str
+    document: Mapping[str, Any] | Sequence[Any], shown_as: Format, *, page: Render, text: Render, policy: str
 ) -> Response:
     """In that format; a page may do nothing but be shown, as its own `policy` says."""
     if shown_as == "html":
         whole = f"{policy}; frame-ancestors 'none'; sandbox"
         headers = {"Content-Security-Policy": whole, "Vary": "Accept"}
-        return Response(page(document), media_type="text/html; charset=utf-8", headers=headers)
+        return Response(page(), media_type="text/html; charset=utf-8", headers=headers)
     if shown_as == "text":
-        plain = text(document)
+        plain = text()
         return Response(plain, media_type="text/plain; charset=utf-8", headers={"Vary": "Accept"})
-    return JSONResponse(dict(document), headers={"Vary": "Accept"})
+    return JSONResponse(document, headers={"Vary": "Accept"})

@@ -2,21 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Query, status
+from fastapi import APIRouter, Query, Response, status
 from pydantic import BaseModel, ConfigDict, Field
 
+from service.report.history_page import render_history
+from service.report.history_text import history_text
+from service.report.html import content_security_policy
 from service.room.baselines import Baseline
 from service.room.courses import Course
 from service.room.history import COMPARED_DAYS, Comparison
+from service.room.items import Entry
 from service.run_record import moment_of, timestamp
 from service.web.dependencies import Parts, Who, problems
+from service.web.formats import Accept, AskedFormat, Format, answer, wanted
 from service.web.items import ItemId
 
 router = APIRouter(tags=["history"])
 
+PAGES = {
+    "text/html": {"example": "<!doctype html><title>north-3: history</title>"},
+    "text/plain": {"example": "to_target.probe_factor       1.002 ± 0.020 on 2027-01-12; steady"},
+}
 Since = Annotated[str | None, Query(description="RFC 3339.", examples=["2027-01-12T06:00:00Z"])]
 
 
@@ -108,27 +118,48 @@ class ComparisonOut(BaseModel):
     words: str
 
 
-@router.get("/stations/{station}/history", summary="Numbers over time", responses=problems(400, 404))
+@router.get(
+    "/stations/{station}/history",
+    summary="Numbers over time",
+    response_model=list[CourseOut],
+    responses=problems(400, 404, 422, known={200: {"content": PAGES}}),
+)
 def show_station_history(
     station: str,
     wiring: Parts,
     name: Annotated[str | None, Query(examples=["to_target.probe_factor"])] = None,
     since: Since = None,
-) -> list[CourseOut]:
-    """All numbers of the station with their trends; with a name that one, with its points."""
+    format: AskedFormat = None,
+    accept: Accept = "",
+) -> Response:
+    """All numbers of the station with their trends; with a name that one, with its points. The page draws
+    them all, what drifts first."""
     at, history = wiring.station(station).name, wiring.room.history
     if name is not None:
-        return [_course(history.of_station(at, name, _since(since)), points=True)]
-    return [_course(course, points=False) for course in history.courses_of_station(at, _since(since))]
+        courses = [history.of_station(at, name, _since(since))]
+    else:
+        courses = history.courses_of_station(at, _since(since))
+    return _shown(at, courses, (), format or wanted(accept), points=name is not None)
 
 
-@router.get("/items/{item}/history", summary="Numbers of a thing over time", responses=problems(404))
+@router.get(
+    "/items/{item}/history",
+    summary="Numbers of a thing over time",
+    response_model=list[CourseOut],
+    responses=problems(404, 422, known={200: {"content": PAGES}}),
+)
 def show_item_history(
-    item: ItemId, wiring: Parts, name: Annotated[str | None, Query(examples=["probe_factor"])] = None
-) -> list[CourseOut]:
-    """Through all stations where it was; of a probe the names are without the line."""
-    courses = wiring.room.history.of_item(item, name)
-    return [_course(course, points=name is not None) for course in courses]
+    item: ItemId,
+    wiring: Parts,
+    name: Annotated[str | None, Query(examples=["probe_factor"])] = None,
+    format: AskedFormat = None,
+    accept: Accept = "",
+) -> Response:
+    """Through all stations where it was; of a probe the names are without the line. The page and the text
+    tell what befell it too, with its notes."""
+    courses, inventory = wiring.room.history.of_item(item, name), wiring.room.inventory
+    log = inventory.log_of(item)
+    return _shown(inventory.one(item).words, courses, log, format or wanted(accept), points=name is not None)
 
 
 @router.get("/comparison", summary="What stands out in the room", responses=problems(404, 422))
@@ -163,6 +194,18 @@ def make_baselines(station: str, body: BaselineIn, wiring: Parts, who: Who) -> l
     at = wiring.station(station).name
     made = wiring.room.baselines.make(at, who, body.because, _since(body.since))
     return [_baseline(baseline) for baseline in made]
+
+
+def _shown(
+    title: str, courses: Sequence[Course], log: Sequence[Entry], shown_as: Format, *, points: bool
+) -> Response:
+    return answer(
+        [_course(course, points=points).model_dump(mode="json") for course in courses],
+        shown_as,
+        page=lambda: render_history(title, courses, log),
+        text=lambda: history_text(courses, log, with_points=points),
+        policy=content_security_policy(),
+    )
 
 
 def _since(text: str | None) -> str:

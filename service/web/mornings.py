@@ -69,5 +69,9 @@ def show_morning(
     mornings = wiring.room.mornings
     document = mornings.now() if date == NOW else mornings.one(date)
     return answer(
-        document, format or wanted(accept), page=render_morning, text=morning_text, policy=morning_policy()
+        document,
+        format or wanted(accept),
+        page=lambda: render_morning(document),
+        text=lambda: morning_text(document),
+        policy=morning_policy(),
     )

@@ -82,10 +82,11 @@ def show_statistics(
 ) -> Response:
     """Failures per 1,000 h of each kind of thing, times to repair, tests that could not be judged and
     waiting, each with the 95 % range that so few cases allow. No person and no run can be made out in it."""
+    document = wiring.room.statistics.of(since, until)
     return answer(
-        wiring.room.statistics.of(since, until),
+        document,
         format or wanted(accept),
-        page=render_statistics,
-        text=statistics_text,
+        page=lambda: render_statistics(document),
+        text=lambda: statistics_text(document),
         policy=content_security_policy(),
     )
