@@ -120,3 +120,27 @@ def test_a_bench_that_cannot_be_reached_is_not_seen(lab: Lab) -> None:
     lab.switch_off()
     assert lab.echo()["state"] == "error"
     assert told(lab) == ("not-seen", ["not-reachable"])
+
+
+def test_a_probe_that_was_out_comes_back_only_by_a_check_of_its_bench(lab: Lab) -> None:
+    """G4, through every door of the house: out, mended, asked for, and only then shown to be good. The bench
+    really is at fault in between: its check leaves the probe where it is."""
+
+    def state(wanted: str) -> None:
+        body = {"state": wanted, "because": "clip arced"}
+        assert lab.api.put("/items/P-1/state", json=body).status_code == 200
+
+    state("out")
+    assert told(lab)[0] == "not-usable"
+    assert lab.check()["result"]["outcome"] == "ready", "the check sees no fault, the room knows of one"
+    assert told(lab)[0] == "not-usable"
+    state("in-use")
+    assert lab.standing()["outcome"] == "practice-only"
+    lab.bench.person.set_switch(1, 1)
+    lab.check()
+    assert lab.api.get("/items/P-1").json()["state"] == "practice-only"
+    lab.bench.person.set_switch(1, 10)
+    lab.check()
+    assert told(lab) == ("ready", [])
+    item = lab.api.get("/items/P-1").json()
+    assert (item["state"], item["log"][0]["what"]) == ("in-use", "proved")
