@@ -50,7 +50,7 @@ def picture(course: Course) -> str:
             out.line(LEFT, scale.y(limit), WIDTH - RIGHT, scale.y(limit), "limit")
         for day, words in _changes(points, days):
             out.line(scale.x(day), TOP, scale.x(day), HEIGHT - BOTTOM, "change")
-            out.text(scale.x(day) + 3, HEIGHT - BOTTOM - 3, words, "soft")
+            out.text(scale.x(day), HEIGHT - 6, words, "soft", "middle")
         _trend(out, course, scale, days)
         for point, day in zip(points, days, strict=True):
             _point(out, point, scale, day)

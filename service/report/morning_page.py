@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from service.report.cautions import LAST_WORD
 from service.report.html import environment, resource
 from service.report.marks import printable
-from service.report.morning_text import GLANCE_WORDS, HANDS_ON, after, glance, in_trouble, steps_after
+from service.report.morning_text import GLANCE_WORDS, HANDS_ON, after, glance, in_trouble, news, steps_after
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -27,6 +27,7 @@ def render_morning(document: Mapping[str, Any]) -> str:
         glance=glance(document),
         words=GLANCE_WORDS,
         troubled=troubled,
+        news=news(document),
         steps_after=steps_after,
         after=after(document) if troubled else "",
         shown=printable,

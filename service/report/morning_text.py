@@ -33,9 +33,8 @@ def morning_text(document: Mapping[str, Any]) -> str:
     if troubled := in_trouble(document):
         lines += ["", "What to do, worst first", *(line for row in troubled for line in _station(row))]
         lines += ["", *_wrapped(after(document))]
-    for title, sentences in (("Soon", document["soon"]), ("In the whole room", document["standing_out"])):
-        if sentences:
-            lines += ["", title, *(line for s in sentences for line in _wrapped(f"- {s}", hang=2))]
+    for title, sentences in news(document):
+        lines += ["", title, *(line for s in sentences for line in _wrapped(f"- {s}", hang=2))]
     lines += ["", *_wrapped(HANDS_ON), *_wrapped(LAST_WORD)]
     return "\n".join(lines) + "\n"
 
@@ -50,6 +49,16 @@ def glance(document: Mapping[str, Any]) -> list[tuple[str, list[str]]]:
         name = printable(row["station"] + (f" ({'; '.join(notes)})" if notes else ""))
         groups.setdefault(row["outcome"], []).append(name)
     return list(groups.items())
+
+
+def news(document: Mapping[str, Any]) -> list[tuple[str, list[str]]]:
+    """(title, sentences) of what is no trouble yet. A summary that was made long ago may lack a part."""
+    parts = (
+        ("Changed suddenly", document.get("changed", [])),
+        ("Soon", document["soon"]),
+        ("In the whole room", document["standing_out"]),
+    )
+    return [(title, sentences) for title, sentences in parts if sentences]
 
 
 def in_trouble(document: Mapping[str, Any]) -> list[Mapping[str, Any]]:

@@ -23,6 +23,10 @@ SCHEMA = 1
 LOOK = "Look whether the scope is switched on and its cable plugged in; then check the station again."
 SOON_DAYS = 28
 """Numbers that may meet their limit so soon are told: two weeks of warning, and two to find spares."""
+LATELY_DAYS = 14
+"""How long a sudden change stays news; it takes three mornings to be sure of it."""
+WORTH_TELLING = 0.25
+"""Of the room that was left to the limit: a smaller step is no reason for anybody to act."""
 STATE_WORDS = {
     "ready": "ready",
     "practice-only": "practice only",
@@ -71,6 +75,7 @@ def morning_document(
         "closed": closed,
         "stations": rows,
         "soon": _soon(stations, occasion.due),
+        "changed": _changed(stations, occasion.due),
         "standing_out": list(standing_out),
     }
 
@@ -150,6 +155,30 @@ def _soon(stations: Sequence[StationFacts], due: datetime) -> list[str]:
                     (until.about, f"{facts.standing.station}, {number_words(course.name)}: {course.words}")
                 )
     return [words for _, words in sorted(found)]
+
+
+def _changed(stations: Sequence[StationFacts], due: datetime) -> list[str]:
+    """Numbers that jumped lately, far enough to matter, before any limit was crossed; the newest first."""
+    today = timestamp(due)[:10]
+    found = []
+    for facts in stations:
+        for course in facts.courses:
+            at = course.jumped_at
+            if at is not None and _days(at[:10], today) <= LATELY_DAYS and used_up(course) >= WORTH_TELLING:
+                what = f"{facts.standing.station}, {number_words(course.name)}"
+                found.append((at, f"{what}: {course.words}"))
+    return [words for _, words in sorted(found, reverse=True)]
+
+
+def used_up(course: Course) -> float:
+    """How much of the room to the limit its last jump took, from 0; 0 without a limit on that side."""
+    step, last = course.jumped_by or 0.0, course.points[-1]
+    limit = last.greatest if step > 0 else last.least
+    before = last.value - step
+    if limit is None or step == 0:
+        return 0.0
+    room = (limit - before) * (1 if step > 0 else -1)
+    return abs(step) / room if room > 0 else 1.0
 
 
 def _days(first: str, second: str) -> int:

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from service.errors import BadStationsFile, NotFound
 from service.pipeline.findings import Finding
 from service.report.morning_text import morning_text
+from service.room.morning import WORTH_TELLING, used_up
 from service.room.morning_plan import MailTarget, MorningPlan, WebhookTarget, read_morning
 from service.room.mornings import Mornings
 from service.room.room import Room, room_of
@@ -21,6 +23,7 @@ from service.stations import load_stations
 from service.store import RunStore
 from tests.service.bench_of_straw import NAMES, station, straw_wiring
 from tests.service.room.papers import Hands, kept_check, kept_failure
+from tests.service.room.test_history_page import course
 
 PLAN = MorningPlan(at="07:30", zone="Europe/Berlin", days="1-5", checks_start="06:45")
 DUE = datetime(2027, 1, 12, 6, 30, tzinfo=UTC)
@@ -164,6 +167,36 @@ def test_drifts_that_end_soon_and_what_stands_out_are_told(room: Room, store: Ru
     assert "good until about" in document["soon"][0]
     assert any("north-2" in sentence for sentence in document["standing_out"])
     assert "Soon" in morning_text(document)
+
+
+def test_a_sudden_step_is_told_before_any_limit_is_crossed(room: Room, store: RunStore, clock: Hands) -> None:
+    """As long as it is news, and only where it took a good part of the room to the limit (0.1 V here)."""
+    start = clock.now
+    for day in range(14):
+        clock.now = start + timedelta(days=day)
+        wobble = 0.0002 * ((day * 7) % 5 - 2)
+        far, near = (0.05, 0.012) if day >= 10 else (0.004, 0.004)
+        kept_check(store, "north-1", clock.now, {"to_target.zero": far + wobble})
+        kept_check(store, "north-2", clock.now, {"to_target.zero": near + wobble})
+    document = room.mornings.now()
+    (told,) = document["changed"]
+    assert told.startswith("north-1, zero of the to-target line: ")
+    assert "jumped by 46 mV on 2027-01-22" in told
+    assert dict(rows(document))["north-1"] == "ready"
+    assert "Changed suddenly" in morning_text(document)
+    clock.forward(days=20)
+    kept_check(store, "north-1", clock.now, {"to_target.zero": 0.05})
+    assert room.mornings.now()["changed"] == []
+
+
+def test_a_steady_room_has_no_sudden_steps() -> None:
+    """None in 600 numbers that scatter by a sixth of the way to their limit: 24 stations with 25 each."""
+    rng = np.random.default_rng(9)
+    told = 0
+    for _ in range(600):
+        steady = course(list(1 + rng.normal(scale=0.01, size=int(rng.integers(8, 60)))), 0.94, 1.06)
+        told += steady.jumped_at is not None and used_up(steady) >= WORTH_TELLING
+    assert told == 0
 
 
 TOML = """
