@@ -4,6 +4,8 @@ finding that must notice it.
 
 from __future__ import annotations
 
+import math
+
 from simulator.changes import as_it_is, program, target, target_driver, with_other_parity, with_parity_bit
 from simulator.kinds import Kind
 from simulator.target import firmware as programs
@@ -85,5 +87,23 @@ FIRMWARES = (
     ),
     Kind(
         "slow-edges", "rises in 1.2 us, as behind a weak pull-up", target_driver(rise_s=1.2e-6), "slow-edge"
+    ),
+    Kind(
+        "boot-loader",
+        "its boot loader still waits and answers everything with its prompt",
+        target(boot_s=math.inf, boot_answer=b"?"),
+        "echo-changed",
+    ),
+    Kind(
+        "boot-loader-leaves",
+        "its boot loader answers with a prompt until nobody has spoken for 1.5 s, then all is well",
+        target(boot_s=1.5, boot_answer=b">"),
+        "echo-changed",
+    ),
+    Kind(
+        "boot-loader-silent",
+        "its boot loader says nothing until nobody has spoken for 1.5 s, then all is well",
+        target(boot_s=1.5),
+        "echo-missing",
     ),
 )

@@ -93,6 +93,12 @@ class Person:
             self.plan = kind(FIRMWARES, firmware).change(bare)
             self._network.swap_board(self.plan.target, self._scope.now())
 
+    def reset_board(self) -> None:
+        """The reset button of the board: its boot loader begins anew."""
+        with self._scope.changed:
+            self._scope.before_message()
+            self._network.board.reset(self._scope.now())
+
     def power_cycle(self) -> None:
         """The scope off and on. Connections stay; the switch `connection-refused` is for those."""
         with self._scope.changed:

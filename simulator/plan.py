@@ -69,6 +69,11 @@ class TargetPlan:
     """Its sending rate gains this with every character of a burst, up to 4 %."""
     stop_level: int = 1
     """0: its stop element is sent as space."""
+    boot_s: float = 0.0
+    """After power-up or a reset its boot loader waits; the firmware runs after so long without a character
+    (for ever: infinite)."""
+    boot_answer: bytes = b""
+    """What the boot loader says to every character that it hears."""
 
 
 @dataclass(frozen=True)

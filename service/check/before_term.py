@@ -1,8 +1,8 @@
 """A station before term, and after each change: everything that proves it, as one walk with one person.
 
 What needs no hands comes first (instrument, zero, clocks, trigger, echo), then probes and channels on the
-reference terminal, the two tips exchanged, the serial link on a wire of its own, the wiggle test, and at last
-so many repeats without a touch that a baseline can be made of them.
+reference terminal, the two tips exchanged, the serial link on a wire of its own, the boot loader after a
+reset, the wiggle test, and at last so many repeats without a touch that a baseline can be made of them.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import numpy as np
 from service.acquire import Bench, open_bench
 from service.check import cautions
 from service.check.again import relabelled
+from service.check.bench_or_board import REST_S, try_pattern
 from service.check.board import BoardSight, look_at_board
 from service.check.context import Context
 from service.check.guided import GuidedOptions, steps_of, walk_guided
@@ -28,14 +29,14 @@ from service.check.unattended import Found, look_repeatedly, look_unattended, re
 from service.check.walk import Step, Walk
 from service.check.wiggle import wiggle
 from service.hooks import Look, RunHooks
-from service.pipeline.findings import Finding, make_finding
+from service.pipeline.findings import WARNING, Finding, make_finding
 from service.stations import ROLES, Station
 
 REPEATS = 10
 """One shot is no baseline (needs of this house, A6)."""
 LOOP_CHARACTERS = 3000
 """0 errors in so many: fewer than one in a thousand at 95 % (the rule of three, 3/n)."""
-OWN_STEPS = 4
+OWN_STEPS = 5
 FETCHES = 3
 SWAP_U_PERCENT = 1.0
 """Two looks at one line, each rounded to a code (expanded)."""
@@ -197,6 +198,20 @@ def _errors(sent: bytes, received: bytes) -> int:
     return sum(a != b for a, b in zip(sent, received, strict=False)) + abs(len(sent) - len(received))
 
 
+def _started(term: _Term) -> Found | None:
+    """After a reset the boot loader must give way to the firmware by itself."""
+    if term.walk.step(RESET, _only_a_person_knows).skipped:
+        return None
+    tried = try_pattern(term.station, term.hooks, "after a reset", rest_s=REST_S)
+    wrong = max(tried.echo_wrong, tried.heard_wrong, 0 if tried.seen else tried.sent)
+    told = f"of {tried.sent}, {REST_S:g} s after the reset"
+    item = make_item("start_errors", float(wrong), 0.0, "board", high=0.0, because=told)
+    words = f"{item.because}; {'it answers with a prompt' if tried.prompt else 'it does not echo'}."
+    return Found(
+        (item,), (make_finding("boot-loader-waiting", None, words, severity=WARNING),) if wrong else ()
+    )
+
+
 def _wiggled(term: _Term) -> Found | None:
     told = wiggle(term.station, term.hooks, term.walk)
     return None if told.more["wiggle"]["skipped"] else Found(told.items, told.findings, more=dict(told.more))
@@ -233,6 +248,13 @@ LOOP_BACK_OFF = Step(
     cautions.LOOP_BACK,
 )
 
+RESET = Step(
+    "board's reset",
+    "Press the board's reset button, or take its power off and on again. Then go on: it must begin to echo "
+    "by itself.",
+    cautions.ON_BOARD,
+)
+
 PARTS: dict[str, Callable[[_Term], Found | None]] = {
     "unattended": _unattended,
     "trigger": _trigger,
@@ -240,6 +262,7 @@ PARTS: dict[str, Callable[[_Term], Found | None]] = {
     "probes": _probes,
     "swap": _swap,
     "loop-back": _loop,
+    "boot loader": _started,
     "wiggle": _wiggled,
     "repeats": _repeats,
 }

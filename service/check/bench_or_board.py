@@ -9,7 +9,8 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterable
 
-from service.acquire import open_bench
+from drivers.scope.setup import TriggerSetup
+from service.acquire import Bench, TimeBase, open_bench
 from service.check.again import relabelled
 from service.check.cautions import LOOP_BACK as LOOP_BACK_PLACE
 from service.check.cautions import ON_BOARD
@@ -19,6 +20,7 @@ from service.check.suspects import (
     GOLDEN,
     LOOP_BACK,
     PRESENT,
+    RESTED,
     UNKNOWN,
     Named,
     Round,
@@ -30,10 +32,12 @@ from service.check.walk import Step, Walk
 from service.echo_test import Gathered, gather, plans_for
 from service.hooks import Look, RunHooks
 from service.pipeline.chain import judge
-from service.pipeline.findings import DEVICE, FAIL, Finding, make_finding
-from service.sounding import sound
+from service.pipeline.findings import DEVICE, FAIL, WARNING, Finding, make_finding
+from service.sounding import first_window, sound
 from service.stations import Station
 
+REST_S, REST_POINTS = 5.0, 5000
+"""Boot loaders were seen to wait 1 to 4 s after the last character (needs of this house, section 2)."""
 OF_THE_SCOPE = ("instrument-error", "setting-refused", "trigger-outside-signal", "self-test-failed")
 STEPS = {
     LOOP_BACK: Step(
@@ -52,6 +56,7 @@ STEPS = {
 CODES = {
     "bridge": "link-at-fault",
     "board": "board-at-fault",
+    "boot loader": "boot-loader-waiting",
     "scope": "scope-at-fault",
     "wiring": "wiring-at-fault",
     "probe/to_target": "probe-at-fault",
@@ -66,6 +71,8 @@ def bench_or_board(station: Station, hooks: RunHooks, context: Context) -> Found
         DriverError, RunCancelled; NobodyCame: a step was not done in time.
     """
     rounds = {PRESENT: try_pattern(station, hooks, PRESENT)}
+    if rounds[PRESENT].may_be_a_start:
+        rounds[RESTED] = try_pattern(station, hooks, RESTED, rest_s=REST_S)
     named = name_part(rounds)
     walk = Walk(hooks, len(STEPS))
     for name in (LOOP_BACK, GOLDEN):
@@ -84,14 +91,19 @@ def bench_or_board(station: Station, hooks: RunHooks, context: Context) -> Found
     return Found(findings=_finding(named), more={"bench_or_board": told})
 
 
-def try_pattern(station: Station, hooks: RunHooks, name: str) -> Round:
-    """Send every value once and compare what was sent, carried, answered and heard."""
+def try_pattern(station: Station, hooks: RunHooks, name: str, rest_s: float = 0.0) -> Round:
+    """Send every value once and compare what was sent, carried, answered and heard.
+
+    `rest_s`: nobody speaks for so long first, on the open port: opening one resets many boards.
+    """
     hooks.progress("pattern", f"{name}: every value once", 0.1)
     text, _stream = texts(station)
     gathered = Gathered()
     with open_bench(
         dataclasses.replace(station, leave_as_found=True), relabelled(hooks, f"{name}: ")
     ) as bench:
+        if rest_s:
+            _rest(bench, rest_s)
         gather(bench, sound(bench), plans_for(bench, text), gathered)
     judgement = judge(gathered.shots, station.expectation(sent=text), gathered.findings)
     shots = judgement.shots
@@ -109,7 +121,18 @@ def try_pattern(station: Station, hooks: RunHooks, name: str) -> Round:
         any(f.code == "lines-bridged" for f in judgement.findings),
         _codes(f for f in judgement.findings if f.code in OF_THE_SCOPE),
         _codes(f for f in judgement.findings if f.side == DEVICE and f.severity == FAIL),
+        next((f.evidence["prompt_hex"] for f in judgement.findings if f.code == "boot-loader-waiting"), None),
     )
+
+
+def _rest(bench: Bench, rest_s: float) -> None:
+    """A record of two lines on which nobody speaks: it takes as long as it is."""
+    bench.hooks.progress("rest", f"nobody speaks for {rest_s:g} s: a boot loader would leave now", 0.2)
+    window = first_window(bench.station.logic)
+    channels = [probe.channel for probe in bench.station.probes.values()]
+    base = TimeBase(rest_s / REST_POINTS, REST_POINTS, 0.0)
+    trigger = TriggerSetup(channels[0], level_v=window.offset_v)
+    bench.forced(dict.fromkeys(channels, window), base, trigger, b"", "rest")
 
 
 def _codes(findings: Iterable[Finding]) -> tuple[str, ...]:
@@ -124,7 +147,9 @@ def _only_a_person_knows() -> Look:
 def _finding(named: Named) -> tuple[Finding, ...]:
     if named.part is not None:
         line = named.part.split("/")[1] if "/" in named.part else None
-        return (make_finding(CODES[named.part], line, named.words, evidence={"how": named.how}),)
+        code, evidence = CODES[named.part], {"how": named.how}
+        gravity = WARNING if code == "boot-loader-waiting" else None
+        return (make_finding(code, line, named.words, severity=gravity, evidence=evidence),)
     if named.how == UNKNOWN:
         return (make_finding("part-unknown", None, named.words, evidence={"next": list(named.next_rounds)}),)
     return ()

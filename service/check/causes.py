@@ -24,6 +24,7 @@ from service.check.probe_causes import (
 )
 from service.pipeline.findings import DEVICE, Finding
 
+RESET_IT = "Press the board's reset, let nobody speak to it for five seconds, then check again."
 GOLDEN = Step(TURN, "Load the golden firmware onto the board, or plug the golden board in, then check again.")
 
 
@@ -188,18 +189,41 @@ def bridged(case: Case) -> Cause | None:
     )
 
 
+def boot_loader(case: Case) -> Cause | None:
+    """The golden firmware echoes: a board that says one thing to everything does not run it yet."""
+    found = case.having("boot-loader-waiting")
+    if not found:
+        return None
+    spoilt = (f for f in case.findings if f.side == DEVICE)
+    also = case.having("differs-from-usual", line="from_target") + case.having("capture-cut")
+    return Cause(
+        "boot-loader-waiting",
+        "The board's boot loader is still waiting: the firmware does not run.",
+        "board",
+        keys(*found, *(f for f in spoilt if f not in found), *also),
+        (
+            Step(TURN, RESET_IT),
+            Step(TURN, "Look for a program that keeps speaking on the port, and end it."),
+            GOLDEN,
+            Step(SWAP, "Try another board of the same kind."),
+        ),
+    )
+
+
 def other_board(case: Case) -> Cause | None:
     """What the device side shows: on a station the golden firmware is expected."""
     found = tuple(f for f in case.findings if f.side == DEVICE)
     if not found:
         return None
     also = case.having("differs-from-usual", "swing-off", line="from_target") + case.having("capture-cut")
+    # silence from the first character on may be a board that has not started
+    first = (Step(TURN, RESET_IT),) if found[0].code == "echo-missing" else ()
     return Cause(
         "board-not-golden",
         f"The board does not behave as the golden firmware does: {found[0].message}",
         "board",
         keys(*found, *also),
-        (GOLDEN, Step(SWAP, "Try another board of the same kind.")),
+        (*first, GOLDEN, Step(SWAP, "Try another board of the same kind.")),
     )
 
 
@@ -265,5 +289,6 @@ RULES: tuple[Callable[[Case], Cause | None], ...] = (
     lost_on_the_way,
     slow_sampler,
     one_clock,
+    boot_loader,
     other_board,
 )  # fmt: skip

@@ -178,6 +178,10 @@ ITEMS: tuple[ItemKind, ...] = (
         NOT_USABLE, "needs of this house (A8)",
     ),
     ItemKind(
+        "start_errors", "", "characters not echoed after a reset", (None, None), PRACTICE_ONLY,
+        "needs of this house (A3)",
+    ),
+    ItemKind(
         "dropouts", "", "times that the contact was lost while it was moved", (None, None), PRACTICE_ONLY,
         "needs of this house (G3)", per_line=True,
     ),

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from typing import Any
 
 PRESENT, LOOP_BACK, GOLDEN = "present board", "loop-back", "golden board"
+RESTED = "after a rest"
+"""The present board once more, after nobody has spoken to it for a while."""
 SURE, LIKELY, UNKNOWN = "sure", "likely", "unknown"
 
 
@@ -39,11 +41,21 @@ class Round:
     """Findings of the instrument itself."""
     board_codes: tuple[str, ...] = ()
     """Findings on the board's side, e.g. echo-late."""
+    prompt: str | None = None
+    """What the board says to everything, as hexadecimal digits; None: its answers are no prompt."""
 
     @property
     def right(self) -> bool:
         """Sent, carried, answered and heard alike."""
         return not (self.stimulus_wrong or self.echo_wrong or self.heard_wrong) and self.seen > 0
+
+    @property
+    def may_be_a_start(self) -> bool:
+        """Silence, or one answer to everything, where characters did reach the board: it may be starting."""
+        lost = self.prompt is not None or not self.answered
+        return bool(
+            self.seen and not self.stimulus_wrong and lost and not self.joined and not self.heard_right
+        )
 
     @property
     def heard_right(self) -> bool:
@@ -164,6 +176,32 @@ def _lane_from(rounds: Mapping[str, Round]) -> Named | None:
     )
 
 
+def _started(rounds: Mapping[str, Round]) -> Named | None:
+    """It echoes after a rest and did not before: what answered first was no firmware yet."""
+    rested = rounds.get(RESTED)
+    if rested is None or not rested.right or rested.joined:
+        return None
+    return Named(
+        "boot loader",
+        SURE,
+        "It is the board's boot loader: it was still waiting. After some seconds in which nobody spoke the "
+        "firmware runs and echoes everything. Wait so long after each reset and each opening of the port.",
+    )
+
+
+def _still_waiting(rounds: Mapping[str, Round]) -> Named | None:
+    rested, golden = rounds.get(RESTED), rounds.get(GOLDEN)
+    if rested is None or rested.prompt is None or golden is not None:
+        return None
+    return Named(
+        "boot loader",
+        LIKELY,
+        "Probably the board's boot loader is still waiting: it says the same to everything, after a rest "
+        "too. Press reset and start the firmware; if nothing changes, the firmware answers so by itself.",
+        (GOLDEN,),
+    )
+
+
 def _golden_right(rounds: Mapping[str, Round]) -> Named | None:
     golden = rounds.get(GOLDEN)
     if golden is None or not golden.right:
@@ -242,6 +280,8 @@ RULES: tuple[Callable[[Mapping[str, Round]], Named | None], ...] = (
     _link_deaf,
     _lane_to,
     _lane_from,
+    _started,
+    _still_waiting,
     _golden_right,
     _golden_wrong,
     _board_seen,

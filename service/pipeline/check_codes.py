@@ -8,6 +8,15 @@ from service.pipeline.code_row import BENCH, DEVICE, FAIL, INFO, WARNING, Code
 
 CHECK_CODES: tuple[Code, ...] = (
     Code(
+        "boot-loader-waiting",
+        DEVICE,
+        INFO,
+        "The board's boot loader may be still waiting",
+        "Press the board's reset and let nobody speak to it for five seconds, then try again: a boot loader "
+        "that hears characters stays. If nothing changes, the firmware itself answers so, or it never "
+        "starts.",
+    ),
+    Code(
         "time-base-off",
         BENCH,
         FAIL,

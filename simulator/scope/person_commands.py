@@ -104,6 +104,7 @@ PERSON = (
         takes=(Text(), Number(_limits(-5e4, 5e4, 0.0))),
         may_lack=1,
     ),
+    Command("DIAGnostic:PERSon:RESet", do=asked(lambda person, _call: person.reset_board())),
     Command("DIAGnostic:PERSon:POWer:CYCLe", do=asked(lambda person, _call: person.power_cycle())),
     Command(
         "DIAGnostic:PERSon:DAYS",

@@ -32,6 +32,13 @@ class Board:
         """Until then the program is busy and does not read the register."""
         self._register_read_at = -math.inf
         self.overruns = 0
+        self._firmware_from = plan.boot_s
+        """From then on the firmware runs; before it the boot loader."""
+
+    def reset(self, now: float) -> None:
+        """The reset button: the boot loader begins anew."""
+        self._firmware_from = now + self._plan.boot_s
+        self._memory = Memory()
 
     def run(self, known_until: float) -> list[Step]:
         """What it drives because of everything that it has heard by then."""
@@ -55,11 +62,12 @@ class Board:
         if firmware.polls:
             self._free_at = done
         self._set_rate(memory.heard)
-        steps = [
-            step for answer in firmware.program(memory, heard.value) for step in self._send(answer, done)
-        ]
+        answers = firmware.program(memory, heard.value)
+        if heard.at < self._firmware_from:
+            self._firmware_from = heard.at + self._plan.boot_s
+            answers = [Answer(value) for value in self._plan.boot_answer]
         memory.heard += 1
-        return steps
+        return [step for answer in answers for step in self._send(answer, done)]
 
     def _send(self, answer: Answer, not_before: float) -> list[Step]:
         if answer.is_break:

@@ -60,6 +60,7 @@ class Network:
             [Step(*step) for step in zip(coming.times, coming.volts, coming.durations, strict=True)]
         )
         self.board = Board(plan, self._board_hears, self._rng)
+        self.board.reset(now)
         self.board.transmitter.free_at = max(busy, now)
         self._drive_from_target([Step(max(busy, now), plan.end.driver.high_v, POWER_UP_S)])
 

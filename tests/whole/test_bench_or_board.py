@@ -25,8 +25,11 @@ ALONE: tuple[tuple[str, str, str | None, str], ...] = (
     ("dead-channel", "good", "probe/to_target", "likely"),
     ("lines-bridged", "good", "wiring", "sure"),
     ("link-dead", "good", None, "unknown"),
+    ("good", "boot-loader", "boot loader", "likely"),
+    ("good", "boot-loader-leaves", "boot loader", "sure"),
+    ("good", "boot-loader-silent", "boot loader", "sure"),
 )
-DAILY = ("changes-case", "stimulus-differs", "link-dead")
+DAILY = ("boot-loader-leaves", "changes-case", "stimulus-differs", "link-dead")
 
 
 def asked(
@@ -81,7 +84,7 @@ def test_the_golden_board_at_the_same_place_proves_that_it_was_the_board() -> No
         document, steps = asked(bench, {"golden board": lambda b: b.person.swap_board("good")})
     told = document["bench_or_board"]
     assert (told["part"], told["how"], steps) == ("board", "sure", ["golden board"])
-    assert [one["name"] for one in told["rounds"]] == ["present board", "golden board"]
+    assert [one["name"] for one in told["rounds"]] == ["present board", "after a rest", "golden board"]
 
 
 @pytest.mark.soak

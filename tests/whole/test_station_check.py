@@ -59,13 +59,21 @@ def test_another_firmware_than_the_golden_one_leaves_practice_and_says_what_to_l
     assert "golden" in document["first_step"]
 
 
+def test_a_board_whose_boot_loader_still_waits_is_told_to_be_reset() -> None:
+    """Not "load the golden firmware": it may well be there, and does not run yet (needs, C7)."""
+    document = check_of(firmware="boot-loader", seed=5)
+    assert told_codes(document)[0] == "boot-loader-waiting"
+    assert [cause["cause"] for cause in document["causes"]] == ["boot-loader-waiting"]
+    assert document["first_step"].startswith("Press the board's reset")
+
+
 def test_a_scope_that_is_away_is_not_seen_rather_than_bad() -> None:
     """contract.md 3b: not-seen; the first step is at the plug."""
     with one_bench(seed=1) as bench:
         station = station_of(bench)
     document = run_check(station, RunHooks(), Context())
     assert (document["outcome"], told_codes(document)) == ("not-seen", ["scope-silent"])
-    assert "address" in document["first_step"]
+    assert "cable is plugged in" in document["first_step"]
 
 
 def test_a_gain_that_moved_by_three_percent_is_found_against_the_usual() -> None:

@@ -47,6 +47,7 @@ RULES: tuple[Rule, ...] = (
     line.rate_off,
     line.level_out_of_limits,
     line.slow_edge,
+    echo.boot_loader,
     echo.missing,
     echo.extra,
     echo.changed,

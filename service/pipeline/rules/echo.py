@@ -11,6 +11,7 @@ from service.pipeline.evidence import FROM_TARGET, Evidence
 from service.pipeline.findings import Finding, make_finding
 from service.pipeline.latencies import judged_latencies, latency_u
 from service.pipeline.phrases import character, many, moment, quantity
+from service.pipeline.prompts import prompt_of
 
 MOST_PLACES = 20
 """Places that the evidence lists; the result's echoes hold them all."""
@@ -66,6 +67,19 @@ def late(evidence: Evidence) -> Iterator[Finding]:
             detail + ".",
             evidence=_places(slow, evidence) | {"latency_max_s": limit},
         )
+
+
+def boot_loader(evidence: Evidence) -> Iterator[Finding]:
+    """The same answer to everything: a boot loader that still waits, or a firmware that does as one."""
+    if evidence.bridged:
+        return
+    said = [int(v) for shot in evidence.shots for v in shot.to_target.characters.values]
+    answered = [int(v) for shot in evidence.shots for v in shot.from_target.characters.values]
+    prompt = prompt_of(said, answered)
+    if prompt is not None:
+        told = " ".join(character(value) for value in prompt)
+        detail = f"{told} came back to each of {many(len(set(said)), 'different character')}."
+        yield make_finding("boot-loader-waiting", FROM_TARGET, detail, evidence={"prompt_hex": prompt.hex()})
 
 
 def _of_status(code: str, status: str, evidence: Evidence, say: Any) -> Iterator[Finding]:

@@ -36,6 +36,7 @@ class Technician(Person):
             "tips back": lambda: hands.both(TO_TARGET, FROM_TARGET),
             "loop-back wire": lambda: bench.person.wire_loopback(True),
             "board back on the link": lambda: bench.person.wire_loopback(False),
+            "board's reset": bench.person.reset_board,
             "wiggle": lambda: None,
             "around the wire": lambda: None,
         }
@@ -67,11 +68,11 @@ def test_a_good_station_is_proven_in_one_walk(bench: Bench) -> None:
     assert {
         "answer_time", "to_target.zero", "channel_match", "time_base", "from_target.compensation",
         "to_target.swap_match", "trigger_spread", "transfer_errors", "loop_errors", "echo_errors",
-        "from_target.dropouts",
+        "start_errors", "from_target.dropouts",
     } <= names  # fmt: skip
     assert len(document["repeats"]["latency"]["values"]) >= 10
     steps = [prompt["step"] for prompt in person.prompts if not prompt["extra"]]
-    assert steps == list(range(1, 10))
+    assert steps == list(range(1, 11))
 
 
 def test_what_is_left_out_is_said_and_makes_practice_only(
@@ -94,6 +95,20 @@ def test_a_link_that_loses_characters_is_barred_by_the_loop_back(monkeypatch: py
     item = next(i for i in document["items"] if i["name"] == "loop_errors")
     assert (item["verdict"], item["value"] > 100) == ("fail", True)
     assert document["outcome"] == "not-usable"
+
+
+def test_a_boot_loader_that_does_not_give_way_is_named_in_the_walk(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Needs of this house, A3: the boot loader is a part of commissioning."""
+    walked = ("unattended", "boot loader")
+    monkeypatch.setattr(before_term, "PARTS", {name: PARTS[name] for name in walked})
+    stuck = {"board's reset": lambda: bench.person.swap_board("boot-loader")}
+    document = commissioned(bench, Technician(bench, **stuck))
+    assert [f["code"] for f in document["findings"]] == ["boot-loader-waiting"]
+    assert (document["outcome"], "reset" in document["first_step"]) == ("practice-only", True)
+    item = next(i for i in document["items"] if i["name"] == "start_errors")
+    assert (item["verdict"], item["value"]) == ("fail", 255)
 
 
 @pytest.mark.soak
