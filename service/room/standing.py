@@ -8,7 +8,7 @@ failed because of the bench. `standing_of` is a function of facts; `standings.py
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from service.check.document import (
@@ -201,3 +201,8 @@ def event_of_finding(code: str, severity: str, message: str, at: str) -> Event |
     if severity == "info" or code in OF_THE_RECORD:
         return None
     return Event(at, "run-failed", f"a run found: {message}", PRACTICE_ONLY)
+
+
+def seen_again(event: Event) -> Event:
+    """The event, once a later run got its answers: what was not seen is there, and its status is gone."""
+    return replace(event, leaves=PRACTICE_ONLY) if event.leaves == NOT_SEEN else event

@@ -20,6 +20,7 @@ from service.room.standing import (
     Standing,
     event_of_error,
     event_of_finding,
+    seen_again,
     standing_of,
 )
 from service.run_record import Clock
@@ -76,7 +77,18 @@ def events_since(connection: sa.Connection, station: str, since: str, check: Las
         *_findings(connection, station, since, check.run if check else None),
         *_moves(connection, station, since),
     ]
-    return sorted(found, key=lambda event: event.at)[-EVENTS_MAX:]
+    answered = _answered(connection, station)
+    told = [seen_again(event) if event.at < answered else event for event in found]
+    return sorted(told, key=lambda event: event.at)[-EVENTS_MAX:]
+
+
+def _answered(connection: sa.Connection, station: str) -> str:
+    """When the newest run began that came to a verdict: the station was there. Empty for none."""
+    runs = t.runs.c
+    query = sa.select(sa.func.max(runs.started_at)).where(
+        runs.station == station, runs.state == "done", runs.verdict.in_(("pass", "fail"))
+    )
+    return connection.execute(query).scalar() or ""
 
 
 def _errors(connection: sa.Connection, station: str, since: str) -> list[Event]:

@@ -11,10 +11,11 @@ import pytest
 from service.pipeline.codes import CODES
 from service.pipeline.findings import Finding
 from service.room.inventory import Inventory
-from service.room.standing import FINDINGS, OF_THE_RECORD, Standing, event_of_finding
+from service.room.standing import CHECK_AGAIN, FINDINGS, OF_THE_RECORD, Standing, event_of_finding
 from service.room.standings import Standings
 from service.store import RunStore
 from tests.service.room.papers import Hands, kept_check, kept_failure
+from tests.service.room.test_statistics import kept_test
 
 AT = "north-1"
 
@@ -90,6 +91,23 @@ EVENTS: dict[str, tuple[Callable[[RunStore, Inventory, Hands], Any], str, str]] 
     "a probe is taken away": (
         lambda _s, i, _c: i.take_away("P-1", "Ida"), "practice-only", "item-moved"),
 }  # fmt: skip
+
+
+def test_a_station_that_answered_again_is_seen_and_still_needs_its_check(
+    standings: Standings, store: RunStore, clock: Hands
+) -> None:
+    """A cable that was out for a minute: a later run passed, so it is there; nothing says what else
+    happened."""
+    kept_check(store, AT, clock.now)
+    kept_failure(store, AT, clock.forward(minutes=5))
+    assert now(standings).outcome == "not-seen"
+    kept_test(store, clock.forward(minutes=5), "inconclusive", "bench")
+    assert now(standings).outcome == "not-seen"
+    kept_test(store, clock.forward(minutes=5), "pass")
+    clock.forward(minutes=1)
+    found = now(standings)
+    assert (found.outcome, found.first_step) == ("practice-only", CHECK_AGAIN)
+    assert [event.what for event in found.broken_by] == ["not-reachable"]
 
 
 def test_a_status_is_broken_by_what_happens_and_mended_by_a_check(
