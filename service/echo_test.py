@@ -21,6 +21,7 @@ from service.pipeline.findings import Finding, make_finding
 from service.pipeline.trace import Shot
 from service.planning import LinePlan, ShotPlan, plan_shots
 from service.retaking import shoot
+from service.room_rules import all_of
 from service.shots import shot_of
 from service.sounding import SOUNDING_CHARACTER, Sounding, forced_base, sound
 from service.stations import Station
@@ -59,6 +60,7 @@ def run_echo_test(station: Station, payload: bytes, hooks: RunHooks) -> dict[str
     hooks.progress("judging", "reading both lines", 0.9)
     judgement = judge(gathered.shots, station.expectation(sent=payload), gathered.findings)
     document = result_document(judgement)
+    document["local_rules"] = list(all_of(station.room))
     document["link"] = {"sent_hex": payload.hex(), "received_hex": bytes(gathered.received).hex()}
     hooks.progress("done", f"verdict: {document['verdict']}", 1.0)
     return document

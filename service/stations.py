@@ -19,13 +19,14 @@ from service.pipeline.expectation import LOGIC_FAMILIES, Accuracy, Expectation, 
 from service.pipeline.families import family
 from service.pipeline.limits import limits_from
 from service.pipeline.readings import FrameFormat
+from service.room_rules import RoomRules, read_room
 from service.station_limits import check_limits, limits, plan_limits
 from service.toml_tables import Place, read_toml
 
 ROLES = ("to_target", "from_target")
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 """Goes into addresses of pages and names of files."""
-NOT_IN_THE_FILE = ("limit_sources", "plan_limits")
+NOT_IN_THE_FILE = ("limit_sources", "plan_limits", "room")
 MOST_AT_50_OHM_V = 2.5
 """Half of the 5 V that are the usual rating of a 50 ohm input (common practice, no source: read its own)."""
 DIALECT_WORDS = "a shipped dialect or the path of a dialect file"
@@ -85,6 +86,8 @@ class Station:
     """Limit -> who stated it: "station", "plan short"; not in the file."""
     plan_limits: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     """By plan: what the file's `[plan.NAME.limits]` states; it goes before the station's own limits."""
+    room: RoomRules | None = None
+    """The file's `[room]`, the same for all its stations."""
 
     def expectation(self, sent: bytes | None) -> Expectation:
         """What an echo test on this station is held against."""
@@ -117,15 +120,17 @@ def load_stations(path: Path | str) -> tuple[Station, ...]:
     path = Path(path)
     document = read_toml(path)
     where = Place(str(path))
-    where.known(document, ("station", "schedule", "morning", "plan"))
+    where.known(document, ("station", "schedule", "morning", "plan", "room"))
     tables = document.get("station", [])
     if not isinstance(tables, list) or not all(isinstance(t, dict) for t in tables):
         raise where.wrong("stations are written as [[station]], with two brackets")
     if not tables:
         raise where.wrong("names no station: at least one [[station]] is needed")
     by_plan = plan_limits(document.get("plan", {}), where.at_table("plan"))
+    of_all: dict[str, Any] = {"plan_limits": by_plan}
+    of_all["room"] = read_room(document.get("room"), where.at_table("room"))
     stations = tuple(
-        dataclasses.replace(_station(table, where.at_station(table, i), path), plan_limits=by_plan)
+        dataclasses.replace(_station(table, where.at_station(table, i), path), **of_all)
         for i, table in enumerate(tables)
     )
     _refuse_sharing(stations, where)

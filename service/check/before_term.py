@@ -73,7 +73,8 @@ def before_term(station: Station, hooks: RunHooks, context: Context) -> Found:
         RequestError: the station's settings cannot be right. RunCancelled; NobodyCame.
     """
     options = GuidedOptions(context.asked.metered_volts, context.asked.meter)
-    term = _Term(station, hooks, context, Walk(hooks, steps_of(options) + OWN_STEPS), options)
+    walk = Walk(hooks, steps_of(options) + OWN_STEPS, room=station.room)
+    term = _Term(station, hooks, context, walk, options)
     there = all(_part(term, name, do) for name, do in PARTS.items())
     missing = [name for name in PARTS if term.parts.get(name) != "done"]
     term.more["before_term"] = {

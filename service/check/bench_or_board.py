@@ -74,7 +74,7 @@ def bench_or_board(station: Station, hooks: RunHooks, context: Context) -> Found
     if rounds[PRESENT].may_be_a_start:
         rounds[RESTED] = try_pattern(station, hooks, RESTED, rest_s=REST_S)
     named = name_part(rounds)
-    walk = Walk(hooks, len(STEPS))
+    walk = Walk(hooks, len(STEPS), room=station.room)
     for name in (LOOP_BACK, GOLDEN):
         if not context.asked.alone and name in named.next_rounds:
             done = walk.step(STEPS[name], _only_a_person_knows)

@@ -14,6 +14,9 @@ ENTRY, REFERENCE, BOTH_ON_ONE, ON_BOARD, TRIMMER, METERED, WIGGLE, LOOP_BACK, SW
     "entry", "reference", "both-on-one", "on-board", "trimmer", "metered", "wiggle", "loop-back", "switch",
 )  # fmt: skip
 
+VERSION = "2026-11-25"
+"""Of the sentences below: the day on which one of them changed last. Local officers approve a version."""
+
 TEXTS: Mapping[str, str] = {
     "ground": "Ground clip first, the tip last; take the tip off first. Clip only to the board's ground or "
     "to the scope's own ground terminal: all clips are joined to each other and to protective earth.",

@@ -17,6 +17,7 @@ from service.check.seeing import STEPS
 from service.check.unattended import Found, look_repeatedly, look_unattended, reached
 from service.errors import BadInput
 from service.hooks import RunHooks
+from service.room_rules import all_of
 from service.stations import Station
 
 Part = Callable[[Station, RunHooks, Context], Found]
@@ -56,6 +57,7 @@ def run_check(
         only=list(only),
         whole=set(STEPS) <= set(names),
         seconds=round(time.monotonic() - begun, 3),
+        local_rules=list(all_of(station.room)),
         **more,
     )
     hooks.progress("done", f"{document['outcome']}: {document['first_step']}", 1.0)

@@ -45,7 +45,7 @@ def check_the_checker(station: Station, hooks: RunHooks, _context: Context) -> F
     Raises:
         DriverError, RunCancelled; NobodyCame: a step was not done in time.
     """
-    walk = Walk(hooks, len(SEEDED))
+    walk = Walk(hooks, len(SEEDED), room=station.room)
     rows: list[dict[str, Any]] = []
     for seeded in SEEDED:
         if not walk.step(_step(seeded), _only_a_person_knows).skipped:

@@ -70,7 +70,8 @@ def walk_guided(
     if options.metered_volts is not None and not options.meter:
         raise ValueError("a metered voltage needs the meter that measured it: state its name or number")
     with open_bench(station, hooks) as bench:
-        walk = _Probes(bench, shared or Walk(hooks, steps_of(options), options.step_limit_s))
+        alone = Walk(hooks, steps_of(options), options.step_limit_s, room=station.room)
+        walk = _Probes(bench, shared or alone)
         walk.enter()
         waves = {role: wave for role in ROLES if (wave := walk.one_probe(role)) is not None}
         walk.found.notice(of_terminal(station, _right(station, waves)))

@@ -10,8 +10,23 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from service.check.times import PPM
-from service.pipeline.clocks import FEWEST_STATIONS, Rate, Station, Suspect, suspects_of_room
+from service.pipeline.clocks import (
+    BOARD,
+    BRIDGE,
+    FEWEST_STATIONS,
+    SCOPE,
+    Rate,
+    Station,
+    Suspect,
+    suspects_of_room,
+)
 
+WHOSE = {SCOPE: "scope's", BRIDGE: "serial link's", BOARD: "board's"}
+WHAT_TO_DO = {
+    SCOPE: "Use another station where bit times count, and have the scope's oscillator looked at.",
+    BRIDGE: "Try another serial adapter there.",
+    BOARD: "Try another board of the same kind there.",
+}
 LEAST_PPM = 60.0
 """Less is not told: crystals of one make differ by as much from day to day (common practice, no source)."""
 
@@ -40,6 +55,16 @@ def as_documents(suspects: Mapping[str, Suspect]) -> list[dict[str, Any]]:
         }
         for name, one in suspects.items()
     ]
+
+
+def in_sentences(suspects: Mapping[str, Suspect]) -> dict[str, str]:
+    """For a person who looks at the whole room, by station."""
+    return {
+        name: f"{name}: the {WHOSE[one.part]} clock is {one.off_ppm.value:+.0f} ppm off against those of the "
+        f"other stations. {WHAT_TO_DO[one.part]}"
+        for name, one in suspects.items()
+        if one.part is not None and one.off_ppm is not None
+    }
 
 
 def _told(suspect: Suspect) -> bool:

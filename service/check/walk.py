@@ -8,6 +8,7 @@ from typing import Any
 
 from service.check.cautions import cautions_at
 from service.hooks import Look, RunHooks
+from service.room_rules import RoomRules, all_of, urgent
 
 LOOK_EVERY_S = 0.4
 """A hand at a trimmer needs two or three looks a second."""
@@ -58,6 +59,8 @@ class Walk:
     planned: int
     limit_s: float = STEP_LIMIT_S
     done: list[Done] = field(default_factory=list)
+    room: RoomRules | None = None
+    """Of the station: shown whole at the first step, what is urgent at each."""
     _number: int = 0
 
     def step(
@@ -83,6 +86,7 @@ class Walk:
             "of": self.planned,
             "extra": extra,
             "caution": list(cautions_at(step.place)),
+            "emergency": list(urgent(self.room) if self.done else all_of(self.room)),
         }
         answer = self.hooks.watch(prompt, self.limit_s, steadied(look, steady), every_s)
         ended = _done(step, answer)

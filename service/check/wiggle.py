@@ -56,7 +56,9 @@ def wiggle(
     """
     with open_bench(station, hooks) as bench:
         watch = _Watch(bench, watched_s)
-        done = (shared or Walk(hooks, 1)).step(_step(station, watched_s), watch.look, every_s=0.0, steady=1)
+        done = (shared or Walk(hooks, 1, room=station.room)).step(
+            _step(station, watched_s), watch.look, every_s=0.0, steady=1
+        )
     values = dict(done.values or watch.values())
     noticed = [] if done.skipped else list(_noticed(station, values))
     return Wiggled(

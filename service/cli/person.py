@@ -43,6 +43,8 @@ class TerminalPerson:
         self._paragraph(str(prompt["text"]), "  ")
         for caution in prompt.get("caution", ()):
             self._paragraph(str(caution), "  ! ")
+        for sentence in prompt.get("emergency", ()):
+            self._paragraph(str(sentence), "  !! ")
         self._say(f"  [{KEYS}]")
         self._shown = ""
 

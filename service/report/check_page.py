@@ -60,6 +60,7 @@ def render_check(document: Mapping[str, Any], meta: ReportMeta) -> str:
         findings=tables.finding_rows(document),
         instrument={printable(k): printable(str(v)) for k, v in document.get("instrument", {}).items() if v},
         cautions={"sentences": CAUTIONS, "last_word": LAST_WORD},
+        local_rules=[printable(sentence) for sentence in document.get("local_rules", ())],
     )
 
 

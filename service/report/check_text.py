@@ -27,6 +27,9 @@ def check_page(document: Mapping[str, Any]) -> str:
         mark = {"pass": "ok  ", "fail": "FAIL", "inconclusive": "?   "}[item["verdict"]]
         line = "" if "." not in item["name"] else f"{item['name'].split('.')[0].replace('_', '-')}: "
         lines += _wrapped(f"{mark} {line}{item['because']}", "  ", "       ")
+    if document["outcome"] != "ready" and document.get("local_rules"):
+        lines += ["", "Before hands go to the bench"]
+        lines += [line for sentence in document["local_rules"] for line in _wrapped(sentence, "  ")]
     if document.get("whole", True):
         lines += ["", f"Holds until {document['valid_until']}, if nothing happens to the station."]
     if "run" in document:

@@ -66,6 +66,7 @@ def render_report(document: Mapping[str, Any], shots: Sequence[Shot], meta: Repo
         instrument={printable(k): printable(str(v)) for k, v in meta.instrument.items()},
         settings=_settings(meta),
         cautions={"sentences": CAUTIONS, "last_word": LAST_WORD},
+        local_rules=[printable(sentence) for sentence in document.get("local_rules", ())],
     )
 
 

@@ -36,6 +36,7 @@ def morning_text(document: Mapping[str, Any]) -> str:
     for title, sentences in news(document):
         lines += ["", title, *(line for s in sentences for line in _wrapped(f"- {s}", hang=2))]
     lines += ["", *_wrapped(HANDS_ON), *_wrapped(LAST_WORD)]
+    lines += [line for sentence in document.get("local_rules", ()) for line in _wrapped(sentence)]
     return "\n".join(lines) + "\n"
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -12,14 +12,16 @@ import sqlalchemy as sa
 
 from service import room_tables as r
 from service import tables as t
+from service.check.room_clocks import in_sentences, suspects_of
 from service.database import Database
 from service.errors import NotFound
 from service.room.history import History
-from service.room.morning import Occasion, StationFacts, morning_document
+from service.room.morning import Occasion, StationFacts, in_order_of_persons, morning_document
 from service.room.morning_plan import MailTarget, MorningPlan, Target
 from service.room.presence import Presence
 from service.room.standing import Standing
 from service.room.standings import Standings
+from service.room_rules import all_of
 from service.run_record import SETTLED, Clock, Run, timestamp
 from service.run_rows import runs_of
 from service.stations import Station
@@ -27,6 +29,8 @@ from service.stations import Station
 TREND_DAYS = 120.0
 COMPARED = ("probe_factor", "compensation", "zero")
 """Numbers that every station has alike, so that one that stands out means something."""
+CLOCKS = ("scope-clock", "bridge-clock", "board-clock")
+"""Causes by which a check names a clock itself."""
 
 
 @dataclass(frozen=True)
@@ -60,7 +64,9 @@ class Mornings:
             for name in names
         ]
         known = {one.standing.station for one in facts if not one.standing.grading}
-        return morning_document(Occasion(at, made, plan.zone), facts, self._standing_out(known))
+        told = [*self._clocks(standings.values()), *self._standing_out(known)]
+        document = morning_document(Occasion(at, made, plan.zone), facts, told)
+        return document | {"local_rules": list(all_of(self.stations[0].room if self.stations else None))}
 
     def make_due(self) -> str | None:
         """Make and keep the summary whose hour has come; its date, or None when there is none to make.
@@ -120,6 +126,16 @@ class Mornings:
         with self.database.reading() as connection:
             found = runs_of(connection, query)
         return found[0] if found else None
+
+    def _clocks(self, standings: Iterable[Standing]) -> list[str]:
+        """Clocks that only the room shows to be off; what a station's own check says is not said again."""
+        runs = [one.check.run for one in standings if one.check is not None]
+        query = sa.select(t.results.c.document).where(t.results.c.run_id.in_(runs))
+        with self.database.reading() as connection:
+            documents = list(connection.execute(query).scalars())
+        own = {d["station"] for d in documents for c in d.get("causes", ()) if c.get("cause") in CLOCKS}
+        told = in_sentences(suspects_of(documents))
+        return [told[name] for name in sorted(told, key=in_order_of_persons) if name not in own]
 
     def _standing_out(self, known: Collection[str]) -> list[str]:
         """Sentences about what is off; what only repeats that a `known` station is in trouble is left out."""

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterator
 from typing import Any
 
 import pytest
 
 from service.check.guided import Guided, GuidedOptions, walk_guided
+from service.room_rules import RoomRules, all_of, urgent
 from simulator.bench import Bench, open_benches
 from simulator.plan import FROM_TARGET, REFERENCE, TO_TARGET
 from tests.service.check.hands import Hands, Person
@@ -54,6 +56,18 @@ def test_every_step_has_its_cautions_and_the_first_ones_are_general(bench: Bench
     first, *rest = person.prompts
     assert first["caution"][0].startswith("Local rules")
     assert all(prompt["caution"][0].startswith("Ground clip first") for prompt in rest)
+    assert first["emergency"][0].startswith("Nobody has entered this room's emergency numbers")
+
+
+def test_the_rooms_emergency_numbers_stand_at_every_step(bench: Bench) -> None:
+    """Whole at the first step, with who approved them; then what must go fast (needs, 9.11)."""
+    person = Person(Hands(bench))
+    room = RoomRules("4711, then 112", "red button beside the door", "I. Holm", "2027-01-04")
+    walk_guided(dataclasses.replace(station_of(bench), room=room), person.hooks())
+    first, *rest = person.prompts
+    assert first["emergency"] == list(all_of(room))
+    assert "approved by I. Holm on 2027-01-04" in first["emergency"][-1]
+    assert all(prompt["emergency"] == list(urgent(room)) for prompt in rest)
 
 
 @pytest.mark.parametrize(

@@ -12,11 +12,13 @@ import pytest
 
 from service.errors import BadStationsFile, NotFound
 from service.pipeline.findings import Finding
+from service.report.morning_page import render_morning
 from service.report.morning_text import morning_text
 from service.room.morning import WORTH_TELLING, used_up
 from service.room.morning_plan import MailTarget, MorningPlan, WebhookTarget, read_morning
 from service.room.mornings import Mornings
 from service.room.room import Room, room_of
+from service.room_rules import RoomRules
 from service.run_record import new_run, timestamp
 from service.scheduler import Scheduler
 from service.stations import load_stations
@@ -62,6 +64,33 @@ def test_the_worst_comes_first_and_says_what_to_do_first(room: Room, store: RunS
         "07:30",
         1,
     )
+
+
+def test_a_clock_that_only_the_room_can_show_to_be_off_is_told_in_the_morning(
+    store: RunStore, clock: Hands
+) -> None:
+    """Needs of this house, A5: both rates off alike at one scope of eight; each check by itself passes."""
+    names = [f"north-{number}" for number in range(1, 9)]
+    room = room_of(store, [station(name) for name in names], clock, PLAN)
+    for number, name in enumerate(names):
+        off = -0.1 if name == "north-4" else 0.0002 * number  # percent
+        kept_check(store, name, clock.now, {"to_target.rate": off, "from_target.rate": off})
+    clock.now = DUE
+    document = room.mornings.now(DUE)
+    assert document["counts"]["ready"] == 8
+    (told,) = [words for words in document["standing_out"] if "clock" in words]
+    assert told.startswith("north-4: the scope's clock is +")
+    assert "Use another station" in told
+    assert "scope's clock" in " ".join(morning_text(document).split())
+
+
+def test_the_rooms_emergency_numbers_stand_in_the_summary(store: RunStore, clock: Hands) -> None:
+    """Whoever goes to a bench after reading it has them in hand; asked for where nobody entered them."""
+    entered = RoomRules("4711, then 112", "red button beside the door", "I. Holm", "2027-01-04")
+    for rules, words in ((entered, "Emergency: 4711, then 112."), (None, "Nobody has entered this room's")):
+        document = room_of(store, [station(room=rules)], clock, PLAN).mornings.now(DUE)
+        assert words in " ".join(morning_text(document).split())
+        assert words in render_morning(document).replace("&#39;", "'")
 
 
 @pytest.mark.parametrize("state", ["queued", "running", "waiting"])
