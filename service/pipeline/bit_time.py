@@ -153,14 +153,15 @@ def left_open(fit: SharedSlope, bound_s: float) -> tuple[float, float]:
     firsts = fit.firsts[:MOST_FRAMES]
     stop = int(np.append(fit.firsts, len(fit.dx))[len(firsts)])
     counts = lengths(firsts, stop)
-    # a row for each frame, short ones filled up with their last edge: it is no distance from itself
-    columns = np.minimum(np.arange(int(counts.max(initial=0))), counts[:, None] - 1) + firsts[:, None]
-    one, other = _pairs(columns.shape[1])
-    dx, residuals = fit.dx[columns], fit.residuals[columns]
-    apart = dx[:, other] - dx[:, one]
-    late = residuals[:, other] - residuals[:, one]
+    # a column for each frame, short ones filled up with their last edge: it is no distance from itself
+    places = np.minimum(np.arange(int(counts.max(initial=0)))[:, None], counts - 1) + firsts
+    one, other = _pairs(len(places))
+    dx, residuals = fit.dx[places], fit.residuals[places]
+    apart = dx[other] - dx[one]
+    late = residuals[other] - residuals[one]
     told = apart > 0
-    apart, late = apart[told], late[told]
+    if not told.all():
+        apart, late = apart[told], late[told]
     least = float(((late - 2 * bound_s) / apart).max(initial=-np.inf))
     most = float(((late + 2 * bound_s) / apart).min(initial=np.inf))
     return fit.slope + least, fit.slope + most

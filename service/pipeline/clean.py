@@ -74,7 +74,9 @@ def _moves_slowly(line: Line, states: States, framing: Framing, share: float) ->
     stride = max(len(edges) // SOME_EDGES, 1) | 1
     places = sample_places(line.trace, Edges(edges.times_s[::stride], edges.rising[::stride]))
     last = len(line.codes) - 1
-    before, after = (line.codes[np.clip(places + round(move), 0, last)] for move in (-reach, reach))
+    move = round(reach)
+    before = line.codes[np.maximum(places - move, 0)]
+    after = line.codes[np.minimum(places + move, last)]
     change = np.abs(after.astype(np.float64) - before)
     return bool(len(change) and median(change) < share * (states.high - states.low))
 

@@ -68,7 +68,8 @@ def interpolate(
     step[step == 0] = np.inf
     np.subtract(middle, start, out=start)
     start /= step
-    np.clip(start, 0.0, 1.0, out=start)
+    np.maximum(start, 0.0, out=start)
+    np.minimum(start, 1.0, out=start)
     start += first_new
     start -= 1
     return start

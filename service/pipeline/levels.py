@@ -33,6 +33,7 @@ from service.pipeline.sampling import (
     contiguous_codes,
     excursions,
     runs_at,
+    spread_over,
     spread_runs,
 )
 from service.pipeline.trace import Trace
@@ -118,7 +119,7 @@ def states_beside(
     """
     if len(places) == 0:
         return states
-    some = places[np.linspace(0, len(places) - 1, min(len(places), RUNS)).astype(np.int64)]
+    some = spread_over(places, RUNS)
     width = RUN * min(max(BESIDE // len(some), 2), 32, max(len(codes) // RUN, 1))
     around = runs_at(codes, some - width // 2, width)
     near = histogram_states(around.reshape(-1, RUN) if around.shape[1] % RUN == 0 else around, step=step)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from service.pipeline.arrays import median
 from service.pipeline.levels import States
 from service.pipeline.readings import Edges
+from service.pipeline.sampling import runs_at
 from service.pipeline.trace import Trace
 
 SOME = 48
@@ -32,14 +33,17 @@ def overshoot_percent(
         return None
     # an odd stride meets rising and falling edges in turn
     chosen = np.arange(0, len(edges), max(len(edges) // SOME, 1) | 1)
-    following = np.append(edges.times_s, trace.end_s)[chosen + 1]
-    chosen = chosen[following - edges.times_s[chosen] > reach * trace.interval_s]
+    room = np.empty(len(edges))
+    np.subtract(edges.times_s[1:], edges.times_s[:-1], out=room[:-1])
+    room[-1] = trace.end_s - edges.times_s[-1]
+    chosen = chosen[room[chosen] > reach * trace.interval_s]
     if len(chosen) == 0:
         return None
     first = np.ceil((edges.times_s[chosen] - trace.start_s) / trace.interval_s).astype(np.int64)
-    after = codes[first[:, None] + np.arange(reach)].astype(np.float64)
+    after = runs_at(codes, first, reach)
     up = edges.rising[chosen] == (trace.volts_per_code > 0)
-    beyond = np.where(up, after.max(axis=1) - states.high, states.low - after.min(axis=1))
+    highest, lowest = (ends.astype(np.float64) for ends in (after.max(axis=1), after.min(axis=1)))
+    beyond = np.where(up, highest - states.high, states.low - lowest)
     swing = states.high - states.low
     seen = median(beyond) / swing
     by_noise = states.noise / swing * math.sqrt(2 * math.log(reach))

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -20,7 +21,7 @@ from service.pipeline.template import (
     SOME,
     Shape,
     Windows,
-    misfit,
+    misfits,
     phases_of,
     rise_from_area,
     shape_table,
@@ -144,8 +145,11 @@ def _expected_sigma(shape: Shape, noise_over_swing: float) -> float:
 
 def _greatest_error(shape: Shape) -> float:
     """Of an edge time, samples, beside noise, where the samples do not show the edge."""
-    rises, errors = zip(*UNRESOLVED, strict=True)
-    return float(np.interp(shape.rise, rises, errors))
+    for (rise, error), (next_rise, next_error) in pairwise(UNRESOLVED):
+        if shape.rise < next_rise:
+            share = max((shape.rise - rise) / (next_rise - rise), 0.0)
+            return error + share * (next_error - error)
+    return UNRESOLVED[-1][1]
 
 
 def _rise(places: _Places, room: int) -> tuple[float, int] | None:
@@ -192,15 +196,18 @@ def _some(places: _Places, half: int) -> slice:
 def _best_table(windows: Windows, positions: NDArray[np.float64], rise: float) -> Shape:
     """Shape and rise time of least misfit, sought from the rise time that the area gave."""
     phase = phases_of(windows, positions)
+    prices: dict[tuple[str, int], float] = {}
 
-    @cache
-    def price(name: str, at: int) -> float:
-        return misfit(windows, shape_table(name, at, windows.half), phase)
+    def best(shapes: Sequence[tuple[str, int]]) -> tuple[str, int]:
+        fresh = tuple(shape for shape in shapes if shape not in prices)
+        if fresh:
+            prices.update(zip(fresh, misfits(windows, fresh, phase), strict=True))
+        return min(shapes, key=prices.__getitem__)
 
     at = round(math.log(rise) / math.log(RISE_GRID))
     names = ["bell"] if rise < UNSEEN else list(SHAPES)
-    name = min(names, key=lambda name: price(name, at))
+    name, at = best([(name, at) for name in names])
     for stride in STRIDES:
-        at = min((max(at - stride, LEAST), at, at + stride), key=lambda at: price(name, at))
-    name = min(names, key=lambda name: price(name, at))
+        name, at = best([(name, max(at - stride, LEAST)), (name, at), (name, at + stride)])
+    name, at = best([(name, at) for name in names])
     return shape_table(name, at, windows.half)

@@ -50,7 +50,14 @@ def runs_at(codes: NDArray[Any], places: NDArray[np.int64], width: int = RUN) ->
     record.
     """
     width = min(width, len(codes))
-    return windows_of(codes, width)[np.clip(places, 0, len(codes) - width)]
+    return windows_of(codes, width)[np.minimum(np.maximum(places, 0), len(codes) - width)]
+
+
+def spread_over(places: NDArray[np.int64], most: int) -> NDArray[np.int64]:
+    """At most so many of the places, the first and the last among them, evenly spread."""
+    if len(places) <= most:
+        return places
+    return places[np.linspace(0, len(places) - 1, most).astype(np.int64)]
 
 
 def windows_of(codes: NDArray[Any], width: int) -> NDArray[Any]:
@@ -100,7 +107,7 @@ def excursions(codes: NDArray[Any], low: float, high: float, most: int = 256) ->
     outside = np.flatnonzero(
         (rows.min(axis=1, initial=codes[0]) < low) | (rows.max(axis=1, initial=codes[0]) > high)
     )
-    chosen = outside[np.linspace(0, len(outside) - 1, min(len(outside), most)).astype(np.int64)]
+    chosen = spread_over(outside, most)
     beyond = (rows[chosen] < low) | (rows[chosen] > high)
     found = chosen * ROW + beyond.argmax(axis=1)
     tail = codes[len(rows) * ROW :]

@@ -87,9 +87,11 @@ def windows_at(
 
 def rise_from_area(windows: Windows, positions: NDArray[np.float64]) -> float:
     """10-90 % time in samples, averaged over the edges; noise cancels, it is not rectified."""
-    after = windows.first[:, None] + np.arange(2 * windows.half + 1) >= positions[:, None]
-    area = np.where(after, 1 - windows.samples, windows.samples).sum() / len(positions)
-    return float(np.clip(area / AREA, MIN_RISE, MAX_RISE))
+    samples = windows.samples
+    after = (np.arange(samples.shape[1]) >= (positions - windows.first)[:, None]).astype(np.float32)
+    # samples before the edge count as they are, those after it by what they lack
+    area = float(samples.sum()) + float(after.sum()) - 2 * float(np.vdot(after, samples))
+    return min(max(area / len(positions) / AREA, MIN_RISE), MAX_RISE)
 
 
 @lru_cache(maxsize=512)
@@ -118,23 +120,44 @@ def shape_table(name: str, step: int, half: int) -> Shape:
 def phases_of(windows: Windows, positions: NDArray[np.float64]) -> NDArray[np.int64]:
     """Row of the tables for each edge at its position."""
     places = (positions - (windows.first + windows.half - 1)) * PHASES
-    return np.clip(np.rint(places), 0, 3 * PHASES).astype(np.int64)
+    np.rint(places, out=places)
+    np.maximum(places, 0, out=places)
+    return np.minimum(places, 3 * PHASES, out=places).astype(np.int64)
 
 
 def shifts(windows: Windows, shape: Shape, positions: NDArray[np.float64]) -> NDArray[np.float64]:
     """Corrected positions of the edges in the windows."""
     phase = phases_of(windows, positions)
-    moved = np.einsum("ij,ij->i", windows.samples - shape.values[phase], shape.weights[phase])
+    moved = np.vecdot(windows.samples - shape.values[phase], shape.weights[phase])
     corrected: NDArray[np.float64] = windows.first + (windows.half - 1) + phase / PHASES
-    corrected += np.clip(moved, -0.75, 0.75)
+    corrected += np.minimum(np.maximum(moved, -0.75), 0.75)
     return corrected
 
 
-def misfit(windows: Windows, shape: Shape, phase: NDArray[np.int64]) -> float:
-    """Sum of squares that is left when each edge is moved to its best place near its phase."""
-    residuals = windows.samples - shape.values[phase]
-    moved = np.einsum("ij,ij->i", residuals, shape.weights[phase])
-    return float(np.vdot(residuals, residuals) - np.dot(moved * moved, shape.power[phase]))
+def misfits(windows: Windows, shapes: tuple[tuple[str, int], ...], phase: NDArray[np.int64]) -> list[float]:
+    """For each shape (name, step) the sum of squares that is left when each edge is moved to its best place
+    near its phase; several shapes at once cost little more than one.
+    """
+    values, weights, power = _stacked(shapes, windows.half)
+    residuals = windows.samples - values[:, phase]
+    moved = np.vecdot(residuals, weights[:, phase])
+    moved *= moved
+    flat = residuals.reshape(len(shapes), -1)
+    left: list[float] = (np.vecdot(flat, flat) - np.vecdot(moved, power[:, phase])).tolist()
+    return left
+
+
+@lru_cache(maxsize=512)
+def _stacked(
+    shapes: tuple[tuple[str, int], ...], half: int
+) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+    """Tables of several shapes one above the other: values, weights, power."""
+    tables = [shape_table(name, step, half) for name, step in shapes]
+    return (
+        np.stack([table.values for table in tables]),
+        np.stack([table.weights for table in tables]),
+        np.stack([table.power for table in tables]),
+    )
 
 
 def _bell(t: NDArray[np.float64]) -> NDArray[np.float64]:
