@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.pipeline.arrays import median
-from service.pipeline.integrate import Sums, frame_starts, timed_starts
+from service.pipeline.integrate import Sums, frame_starts, scores_of, timed_starts
 from service.pipeline.levels import States
 
 LEAST_BIT = 1.0
@@ -63,8 +63,8 @@ def integrate_line(
     if levels is None:
         return None
     states = States(*levels, noise, step, (0, 0))
-    sums = Sums.of(codes, 0.5 * (states.low + states.high), idle_high)
-    some = Sums(sums.total[:TRIAL_SAMPLES])
+    sums = Sums(codes, 0.5 * (states.low + states.high), idle_high)
+    some = replace(sums, codes=codes[:TRIAL_SAMPLES])
     bit = max((rough_bit * (1 + move) for move in NEARBY), key=lambda bit: frame_starts(some, bit, stop)[1])
     for _ in range(2):
         starts, _gain = frame_starts(sums, bit, stop)
@@ -74,8 +74,7 @@ def integrate_line(
         states = _levels_of_elements(states, sums, starts, bit, stop, idle_high)
         if not states.high - states.low > 0:
             return None
-        del sums, some  # the next ones take their place: eight bytes a sample
-        sums = some = Sums.of(codes, 0.5 * (states.low + states.high), idle_high)
+        sums = Sums(codes, 0.5 * (states.low + states.high), idle_high)
     found = Integrated(bit, starts, sums.elements(starts, bit, stop + 1), states, sums)
     return found if _oddness(found, stop) < ODD else None
 
@@ -90,8 +89,8 @@ def rest_is_high(codes: NDArray[np.generic], noise: float, rough_bit: float, sto
         return None
     explained = {}
     for idle_high in (True, False):
-        sums = Sums.of(codes[:TRIAL_SAMPLES], 0.5 * sum(levels), idle_high)
-        explained[idle_high] = frame_starts(sums, rough_bit, stop)[1] + float(sums.total[-1])
+        sums = Sums(codes[:TRIAL_SAMPLES], 0.5 * sum(levels), idle_high)
+        explained[idle_high] = frame_starts(sums, rough_bit, stop)[1] + sums.total()
     return explained[True] >= explained[False]
 
 
@@ -101,22 +100,16 @@ def _best_bit(
     """The bit time at which the frames score best when each is placed anew, and those places."""
     some = starts[:: max(len(starts) // TRIAL_FRAMES, 1)]
     for step in (4e-3, 1e-3, 2.5e-4):
-        tried = bit * (1 + step * np.arange(-4, 5))
-        bit = float(max(tried, key=lambda each: timed_starts(sums, some, each, stop)[1].sum()))
+        tried = bit * (1 + step * np.arange(-4.0, 5.0))
+        bit = float(tried[scores_of(sums, some, tried, stop).argmax()])
     return bit, timed_starts(sums, starts, bit, stop)[0]
-
-
-def _centres(sums: Sums, starts: NDArray[np.float64], bit: float, stop: int) -> NDArray[np.float64]:
-    """Mean of the middle half of each element about the middle, mark positive; shape (frames, stop + 1)."""
-    first = starts[:, None] + bit * (np.arange(stop + 1) + 0.25)
-    return (sums.upto(first + 0.5 * bit) - sums.upto(first)) / (0.5 * bit)
 
 
 def _levels_of_elements(
     states: States, sums: Sums, starts: NDArray[np.float64], bit: float, stop: int, idle_high: bool
 ) -> States:
     """Levels from the middle halves of all elements, now that it is known what each one is."""
-    centres, middle = _centres(sums, starts, bit, stop), 0.5 * (states.low + states.high)
+    centres, middle = sums.centres(starts, bit, stop + 1), 0.5 * (states.low + states.high)
     mark, space = centres[centres > 0], centres[centres <= 0]
     if len(mark) == 0 or len(space) == 0:
         return states
@@ -129,7 +122,7 @@ def _levels_of_elements(
 
 def _oddness(found: Integrated, stop: int) -> float:
     """Spread of the elements' middles about their level, in units of what noise alone would give."""
-    centres = np.abs(_centres(found.sums, found.starts, found.bit, stop))
+    centres = np.abs(found.sums.centres(found.starts, found.bit, stop + 1))
     sigma = max(found.states.noise, found.states.step / 12**0.5) / (0.5 * found.bit) ** 0.5
     # an edge that reaches into the middle of an element is not noise
     usual = median(centres.ravel())

@@ -149,14 +149,13 @@ def _edge_places(found: Integrated) -> tuple[Frames, NDArray[np.float64], NDArra
 def _turns(found: Integrated, rough: NDArray[np.float64], rises: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Where the cumulative sum has its extreme within a third of a bit: there the line changed."""
     reach = max(int(found.bit / 3), 1)
-    total = found.sums.total
-    middle = np.clip(np.rint(rough).astype(np.int64), reach, max(len(total) - 1 - reach, reach))
+    middle = np.rint(rough).astype(np.int64)
+    middle = np.minimum(np.maximum(middle, reach), max(len(found.sums) - reach, reach))
     places = np.empty(len(rough))
     piece = max(MOST_AT_ONCE // (2 * reach + 1), 1)
     for start in range(0, len(rough), piece):
         some = slice(start, start + piece)
-        around = middle[some, None] + np.arange(-reach, reach + 1)
-        sums = total[np.clip(around, 0, len(total) - 1)]
+        sums = found.sums.running(middle[some] - reach, 2 * reach)
         sums *= np.where(rises[some], -1.0, 1.0)[:, None]
         places[some] = middle[some] - reach + sums.argmax(axis=1)
     return places

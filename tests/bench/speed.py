@@ -6,6 +6,7 @@ import statistics
 import time
 import tracemalloc
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -68,9 +69,22 @@ def speed_figures(sizes: tuple[float, ...] = (1e6, 1e7, 1e8)) -> Iterator[Figure
     for size in sizes:
         for name, busy, goal in zip(("loaded", "1 % busy"), (1.0, 0.01), GOALS[size], strict=True):
             yield from _of_kind(size, name, busy, np.int8, goal)
+    yield from noisy_memory(max(size for size in sizes if size <= 1e7))
     for kind in (np.uint8, np.int16):
         for name, busy, goal in (("loaded", 1.0, 10.0), ("1 % busy", 0.01, 4.0)):
             yield from _of_kind(1e7, name, busy, kind, goal)
+
+
+def noisy_memory(size: float) -> Iterator[Figure]:
+    """Memory of the careful path, on a line at -2 dB: half its swing is under the noise."""
+    clean, _ = record(int(size), 1.0, np.int8, 1)
+    noise = np.random.default_rng(3).normal(0, 20, 1 << 20)
+    codes = clean.codes
+    for start in range(0, len(codes), len(noise)):
+        part = codes[start : start + len(noise)]
+        part[:] = np.clip(np.rint(0.4 * part + noise[: len(part)]), -128, 127).astype(np.int8)
+    what = f"{size:.0e} int8 loaded, noisy, extra".replace("e+0", "e")
+    yield Figure("memory", what, "B/sample", extra_bytes(replace(clean, codes=codes)), EXTRA_BYTES)
 
 
 def _of_kind(size: float, name: str, busy: float, kind: Any, goal: float | None) -> Iterator[Figure]:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import tracemalloc
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -13,6 +16,7 @@ from service.pipeline.trace import Trace
 from service.pipeline.wander import without_wander
 from tests.bench.lines import LINES, TEXT, Made
 from tests.bench.noise import error_rate, noisy_record
+from tests.bench.records import record as long_record
 from tests.reference import Wire, trace_of
 
 F8N1 = FrameFormat.parse("8N1")
@@ -186,10 +190,26 @@ def test_two_levels_are_told_from_one_by_averages_over_half_a_bit(rng: np.random
     assert mixture(np.zeros(5), 100, 1) is None
 
 
+def test_a_noisy_record_is_read_in_stretches_and_not_copied_as_sums(rng: np.random.Generator) -> None:
+    """Sums of the whole record would take eight bytes a sample; four million samples take less than one."""
+    line, sent = long_record(4_000_000, 0.05)
+    noise = np.rint(rng.normal(0, 40, 1 << 20))
+    codes = np.clip(0.4 * line.codes + np.resize(noise, len(line)), -128, 127).astype(np.int8)
+    tracemalloc.start()
+    try:
+        reading = read_line(replace(line, codes=codes), baud=230400.0, frame=FrameFormat(8, "N", 1))
+        most = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert reading.notes["path"] == "careful"
+    assert reading.characters.values.tolist() == sent.tolist()
+    assert most < len(line)
+
+
 def test_the_best_chain_of_frames_is_found_and_placed() -> None:
     """Three clean frames, the second straight after the first: starts to a hundredth of a bit."""
     trace = trace_of([0x55, 0x00, 0xC3], wire=Wire(), gaps_bits=[0, 4.4])
-    sums = Sums.of(trace.codes, 0.0, True)
+    sums = Sums(trace.codes, 0.0, True)
     bit = 1 / 230400 / 20e-9
     starts, gain = frame_starts(sums, bit, 9)
     assert gain > 0
