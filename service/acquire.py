@@ -18,6 +18,7 @@ from drivers.scope.setup import ChannelSetup, ScopeSetup, ScopeState, TriggerSet
 from service.hooks import RunHooks
 from service.planning import LISTEN_LATENCIES, Memory
 from service.taking_up import facts_of, received_of, state_of
+from service.too_high import VoltageWatch
 
 if TYPE_CHECKING:
     from drivers.scope.scope import Scope
@@ -78,6 +79,8 @@ class Bench:
         self.hooks = hooks
         self.unanswered = bytearray()
         """What was sent and not heard again over the link: an answer to it may come in a later shot."""
+        self.volts = VoltageWatch(station, hooks)
+        """Tells at once when a line has more volts than this bench may have."""
         self._scope = scope
         self._target = target
 
@@ -204,7 +207,9 @@ class Bench:
                 command="force",
             )
         received = self._heard(send) if send else b""
-        return Taken(self._scope.fetch(), received, state)
+        capture = self._scope.fetch()
+        self.volts.look(capture)
+        return Taken(capture, received, state)
 
     def over_link(self, send: bytes) -> bytes:
         """What the serial link brings back for `send`; the scope has no part in it."""
@@ -243,6 +248,7 @@ class Bench:
 
     def _with_debts(self, send: bytes, taken: Taken) -> Taken:
         """The same with what was unanswered before it; what it leaves unanswered is noted."""
+        self.volts.look(taken.capture)
         owed = bytes(self.unanswered)
         self.unanswered += send[len(taken.received) :]
         return replace(taken, owed=owed)

@@ -54,7 +54,10 @@ def run_echo_test(station: Station, payload: bytes, hooks: RunHooks) -> dict[str
     gathered = Gathered()
     try:
         with open_bench(station, hooks) as bench:
-            gather(bench, sound(bench), plans_for(bench, payload), gathered)
+            try:
+                gather(bench, sound(bench), plans_for(bench, payload), gathered)
+            finally:
+                gathered.findings += bench.volts.findings()
     except (InstrumentError, IdentityError) as told:
         gathered.findings.append(_of_the_scope(told))
     hooks.progress("judging", "reading both lines", 0.9)

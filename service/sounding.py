@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from drivers.scope.setup import TriggerSetup
 from service.acquire import Bench, Taken, TimeBase, Window
+from service.nominal import NOMINAL_V
 from service.pipeline.reading import read_line
 from service.pipeline.readings import LineReading
 from service.pipeline.trace import Trace
@@ -20,15 +21,6 @@ from service.shots import trace_of
 SOUNDING_CHARACTER = b"\x55"
 """Ten edges in an 8N1 frame: the most that one character can show (ASCII U, T.50)."""
 SOUNDING_BURST = SOUNDING_CHARACTER * 32
-NOMINAL_V: Mapping[str, tuple[float, float]] = {
-    "1.8": (0.0, 1.8),
-    "2.5": (0.0, 2.5),
-    "3.3": (0.0, 3.3),
-    "5-ttl": (0.0, 5.0),
-    "5-cmos": (0.0, 5.0),
-    "rs232": (-12.0, 12.0),
-}
-"""Low and high of an unloaded output of each family: where to look first, nothing is judged by it."""
 FIRST_WINDOW = 2.2
 """First window in units of the nominal swing."""
 FILLED_BEST, FILLED_LEAST = 0.6, 0.2

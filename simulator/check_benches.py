@@ -2,7 +2,16 @@
 
 from __future__ import annotations
 
-from simulator.changes import both, bridge_clock, compensation, probe, scope, target_clock, vertical
+from simulator.changes import (
+    both,
+    bridge_clock,
+    compensation,
+    probe,
+    scope,
+    target_clock,
+    target_driver,
+    vertical,
+)
 from simulator.kinds import Kind, ScaledKind
 from simulator.plan import FROM_TARGET, REFERENCE, TO_TARGET
 
@@ -129,6 +138,13 @@ CHECK_BENCHES = (
         "the serial adapter sends 2.6 % too fast",
         bridge_clock(26_000.0),
         "rate-off",
+        seen_by="check",
+    ),
+    Kind(
+        "nine-volts",
+        "the board's output stage hangs on a 9 V supply",
+        target_driver(high_v=9.0),
+        "voltage-too-high",
         seen_by="check",
     ),
     Kind(

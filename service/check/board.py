@@ -10,11 +10,12 @@ from service.acquire import Bench
 from service.check.items import CheckItem
 from service.check.reference import wave_of
 from service.hooks import Look
+from service.nominal import most_v
 from service.pipeline.findings import Finding, make_finding
 from service.pipeline.reading import read_line
 from service.pipeline.readings import LineReading
 from service.shots import channel_label, trace_of
-from service.sounding import NOMINAL_V, SOUNDING_CHARACTER, first_window, forced_base, speaking_first
+from service.sounding import SOUNDING_CHARACTER, first_window, forced_base, speaking_first
 from service.stations import ROLES, Station
 
 FEW = 4
@@ -77,7 +78,7 @@ class BoardSight:
 
     def _silent(self, role: str) -> bool:
         """Somebody holds the line at its idle level and says nothing: that is the firmware's matter."""
-        line, nominal = self.lines[role], max(map(abs, NOMINAL_V[self.station.logic]))
+        line, nominal = self.lines[role], most_v(self.station.logic)
         return line.levels is None and abs(line.flat_v or 0.0) > DRIVEN * nominal
 
     def _shown(self, role: str) -> str:

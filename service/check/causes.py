@@ -20,6 +20,7 @@ from service.check.probe_causes import (
     on_reference,
     one_probe,
     shifted_channel,
+    too_high,
     trimmer,
 )
 from service.pipeline.findings import DEVICE, Finding
@@ -261,6 +262,7 @@ PICKED_UP = ("crosstalk", "glitches", "zero-shifted", "ringing")
 """What a probe shows of its surroundings when nothing drives its line."""
 
 RULES: tuple[Callable[[Case], Cause | None], ...] = (
+    too_high,
     _alone("scope-silent", "scope-away", "The scope is not reachable.", "scope",
            Step(SET, "See whether the scope is switched on and its network cable is plugged in."),
            Step(TURN, "See whether its address in the stations file is still the right one.")),

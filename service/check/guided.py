@@ -14,17 +14,17 @@ from typing import Any
 from service.acquire import Bench, open_bench
 from service.check import cautions, guided_steps, metered, vertical
 from service.check.board import look_at_board
-from service.check.cautions import TOO_HIGH, stop_above_v
 from service.check.items import CheckItem, make_item
-from service.check.live import Live, most_v
-from service.check.reference import ReferenceView, Sight, Wave, factor_of
+from service.check.live import Live
+from service.check.reference import ReferenceView, Sight, Wave
 from service.check.reference_rules import of_compensation, of_probe, of_terminal
 from service.check.settling import settled
 from service.check.walk import STEP_LIMIT_S, Done, Step, Walk, as_documents
 from service.hooks import Look, RunHooks
-from service.pipeline.findings import Finding, make_finding
-from service.shots import channel_label
+from service.nominal import factor_of
+from service.pipeline.findings import Finding
 from service.stations import ROLES, Station
+from service.too_high import finding_of
 
 PLANNED = 5
 
@@ -175,7 +175,7 @@ class _Probes:
     def ended(self, options: GuidedOptions) -> Guided:
         """All of it, with what a reader must know of its witnesses."""
         for role, volts in self.live.too_high.items():
-            self.found.findings.append(_too_high(self.station, role, volts))
+            self.found.findings.append(finding_of(self.station, role, volts))
         self.found.notice(vertical.findings_of(self.found.items))
         witness: Any = "reference only"
         if options.metered_volts is not None:
@@ -199,11 +199,3 @@ class _Probes:
 def left_out(name: str, subject: str) -> CheckItem:
     """A person left the step out: the item is neither good nor bad."""
     return make_item(name, None, None, subject, because="the step was left out")
-
-
-def _too_high(station: Station, role: str, volts: float) -> Finding:
-    limit = stop_above_v(most_v(station), station.check_limits)
-    words = TOO_HIGH.format(
-        channel=channel_label(station.probes[role].channel), volts=volts, limit=limit
-    ).removeprefix("STOP: ")
-    return make_finding("voltage-too-high", role, words, evidence={"volts": volts, "limit_v": limit})

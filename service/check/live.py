@@ -6,11 +6,11 @@ from collections.abc import Callable
 from typing import Any
 
 from service.check.cautions import TOO_HIGH, stop_above_v
-from service.check.reference import ReferenceView, Sight, Wave, factor_of
+from service.check.reference import ReferenceView, Sight, Wave
 from service.hooks import Look
+from service.nominal import factor_of, most_v
 from service.pipeline.numbers import quantity, with_uncertainty
 from service.shots import channel_label
-from service.sounding import NOMINAL_V
 from service.stations import ROLES, Station
 
 FLAT_PART = 0.5
@@ -101,14 +101,14 @@ class Live:
         """More volts than there may be. The terminal behind a wrong factor is known; lines behind one are
         not, so that whoever stands there is stopped and told the other possibility.
         """
-        limit = stop_above_v(most_v(self._station), self._station.check_limits)
+        limit = stop_above_v(most_v(self._station.logic), self._station.check_limits)
         for role in ROLES:
             wave = self._wave(sight, role)
             volts = wave.high_v if wave else sight.highest_v[self._station.probes[role].channel]
             if abs(volts) <= limit or self._factor(wave) == 10.0:
                 continue
             text = TOO_HIGH.format(channel=self._label(role), volts=volts, limit=limit)
-            lines_v = most_v(self._station)
+            lines_v = most_v(self._station.logic)
             if factor_of(abs(volts), lines_v) == 10.0:
                 text += f" If nothing but {lines_v:g} V can be there, the switch on the probe stands at x1."
             else:
@@ -118,11 +118,6 @@ class Live:
 
     def _factor(self, wave: Wave | None) -> float | None:
         return factor_of(wave.swing_v, self._station.reference.volts) if wave else None
-
-
-def most_v(station: Station) -> float:
-    """The farthest from zero that the station's own lines have, volts."""
-    return max(map(abs, NOMINAL_V[station.logic]))
 
 
 def in_words(percent: float, u: float) -> str:

@@ -16,6 +16,32 @@ NOT_TO_BE_JUDGED = (
 """What is said of lines on which nothing, or something else, is seen."""
 
 
+def too_high(case: Case) -> Cause | None:
+    """More volts than the bench may have, which no wrong factor explains: before everything else."""
+    found = case.having("voltage-too-high")
+    if not found:
+        return None
+    line = found[0].line
+    spoilt = case.having(
+        "swing-off",
+        "level-out-of-limits",
+        "differs-from-usual",
+        "zero-shifted",
+        "reference-level-off",
+        line=line,
+    )
+    return Cause(
+        "voltage-too-high",
+        found[0].message,
+        f"line/{line}",
+        keys(found[0], *spoilt),
+        (
+            Step(SET, found[0].remedy),
+            Step(TURN, "Look what supply the board hangs on before anything is joined to it again."),
+        ),
+    )
+
+
 def both_probes(case: Case) -> Cause | None:
     """Two probes that are wrong by the same factor of ten are one setting, not two bad probes."""
     found = case.having("probe-ratio")

@@ -28,9 +28,6 @@ FIRST_WINDOW = 1.7
 ATTEMPTS = 4
 ABOUT = 0.3
 """A square wave whose rate is within this part of the printed one is the terminal's."""
-TEN = 1.4
-"""Within this factor of ten times (or a tenth of) the printed volts it is a factor of ten."""
-FACTORS = (10.0, 1.0, 0.1)
 BITS = FrameFormat(8, "N", 1)
 
 
@@ -155,12 +152,6 @@ def wave_of(line: LineReading, printed_hertz: float) -> Wave | None:
         slow.percent if slow else None,
         line.trace,
     )
-
-
-def factor_of(swing_v: float, printed_v: float) -> float | None:
-    """10, 1 or 0.1: how many times the printed volts are shown; None for anything between."""
-    shown = swing_v / printed_v
-    return next((f for f in FACTORS if f / TEN <= shown <= f * TEN), None)
 
 
 def _mean(trace: Trace) -> float:

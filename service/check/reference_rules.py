@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from service.check.items import CheckItem, make_item
-from service.check.reference import Sight, Wave, factor_of
+from service.check.reference import Sight, Wave
+from service.nominal import factor_of
 from service.pipeline.findings import Finding, make_finding
 from service.pipeline.numbers import quantity, with_uncertainty
 from service.shots import channel_label

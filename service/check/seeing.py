@@ -85,6 +85,7 @@ def see(bench: Bench, steps: Sequence[str]) -> Seen:
                 step(bench, seen)
             except InstrumentError as told:
                 _keep_complaint(seen, told)
+    seen.findings += bench.volts.findings()
     seen.errors = bench.scope.errors()
     return seen
 

@@ -14,6 +14,7 @@ from drivers.scope.setup import TriggerSetup
 from service.acquire import Bench, Taken, TimeBase, Window
 from service.check.items import CheckItem, make_item
 from service.check.reference import ReferenceView, Wave
+from service.nominal import NOMINAL_V
 from service.pipeline.decisions import FAIL
 from service.pipeline.delay import channel_delay
 from service.pipeline.findings import Finding, make_finding
@@ -23,7 +24,7 @@ from service.pipeline.overshoot import overshoot_percent
 from service.pipeline.reading import read_line
 from service.pipeline.trace import Trace
 from service.shots import trace_of
-from service.sounding import FILLED_BEST, NOMINAL_V, first_window
+from service.sounding import FILLED_BEST, first_window
 from service.stations import ROLES, Station
 
 CLOSE = 1.35

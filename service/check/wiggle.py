@@ -18,12 +18,13 @@ from service.check import cautions
 from service.check.items import CheckItem, make_item
 from service.check.walk import Step, Walk
 from service.hooks import Look, RunHooks
+from service.nominal import NOMINAL_V
 from service.pipeline.dropouts import find_dropouts
 from service.pipeline.findings import Finding, make_finding
 from service.pipeline.numbers import quantity
 from service.pipeline.trace import Trace
 from service.shots import channel_label, trace_of
-from service.sounding import NOMINAL_V, first_window
+from service.sounding import first_window
 from service.stations import ROLES, Station
 
 WATCHED_S = 10.0

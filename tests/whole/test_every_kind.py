@@ -12,7 +12,7 @@ TEXTS = {"slows-down": b"Quay 3"}
 SHOWN_BY_AN_ECHO_TEST = tuple(k for k in BENCHES if k.seen_by == "echo")
 
 
-THE_BOARDS_OWN = ("board-clock-off",)
+THE_BOARDS_OWN = ("board-clock-off", "nine-volts")
 """Kinds of bench that are the device's doing."""
 ODDEST = ("reference", "both", "dead")
 """What in a name says that the lines carry something else than an echo test; the others are for soak."""
@@ -61,6 +61,15 @@ def test_a_fault_that_only_a_check_names_fails_no_firmware_either(kind: Kind) ->
     document = echo_document(bench=kind.name, seed=5, frame=kind.frame or "8N1")
     assert codes(document, "device") == []
     assert "fail" not in verdicts(document).values()
+
+
+def test_too_many_volts_are_told_in_an_echo_test_too() -> None:
+    """A firmware's own test warns whoever is at the bench like any check (needs of this house, 9.12)."""
+    document = echo_document(bench="nine-volts", seed=5)
+    (told,) = [f for f in document["findings"] if f["code"] == "voltage-too-high"]
+    assert (told["side"], told["line"], told["evidence"]["limit_v"]) == ("bench", "from_target", 6.0)
+    assert told["evidence"]["volts"] == pytest.approx(9.0, rel=0.03)
+    assert "call staff" in told["remedy"]
 
 
 def test_every_code_of_a_simulated_kind_is_one_that_the_service_knows() -> None:

@@ -59,6 +59,18 @@ def test_another_firmware_than_the_golden_one_leaves_practice_and_says_what_to_l
     assert "golden" in document["first_step"]
 
 
+def test_more_volts_than_there_may_be_are_told_at_once_and_before_everything_else() -> None:
+    """Needs of this house, 9.12: 9 V on a line of 3.3 V logic; the tip comes off and staff is called."""
+    told: list[str] = []
+    hooks = RunHooks(progress=lambda step, message, _part: told.append(message) if step == "stop" else None)
+    document = check_of(bench="nine-volts", seed=5, hooks=hooks)
+    assert told[0].startswith("STOP: ch2 reads 9")
+    assert told_codes(document)[0] == "voltage-too-high"
+    assert document["first_step"].startswith("Take the tip off")
+    assert document["outcome"] == "not-usable"
+    assert len(document["causes"]) == 1
+
+
 def test_a_board_whose_boot_loader_still_waits_is_told_to_be_reset() -> None:
     """Not "load the golden firmware": it may well be there, and does not run yet (needs, C7)."""
     document = check_of(firmware="boot-loader", seed=5)
