@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -34,8 +34,8 @@ MOST_EDGES = 2048
 """From so many edges the record gives the bit time to 0.02 ppm, a thousandth of what a time base is good for:
 interpolated times will do, and a long record is read at full speed. Only where the samples do not show the
 edges is that told."""
-STRIDES = (24, 12, 6, 3, 1, 1)
-"""Steps of RISE_GRID in which the rise time is sought."""
+STRIDES = ((24, 12), (6, 3), (1, 1))
+"""Steps of RISE_GRID in which the rise time is sought, two at a time."""
 UNSEEN = 1.6
 """Rise time, in samples, below which one shape cannot be told from another: a bell curve is taken."""
 LEAST = round(math.log(MIN_RISE) / math.log(RISE_GRID))
@@ -198,16 +198,23 @@ def _best_table(windows: Windows, positions: NDArray[np.float64], rise: float) -
     phase = phases_of(windows, positions)
     prices: dict[tuple[str, int], float] = {}
 
-    def best(shapes: Sequence[tuple[str, int]]) -> tuple[str, int]:
-        fresh = tuple(shape for shape in shapes if shape not in prices)
+    def ask(shapes: Iterable[tuple[str, int]]) -> None:
+        fresh = tuple(sorted({shape for shape in shapes if shape not in prices}))
         if fresh:
             prices.update(zip(fresh, misfits(windows, fresh, phase), strict=True))
+
+    def best(shapes: Sequence[tuple[str, int]]) -> tuple[str, int]:
+        ask(shapes)
         return min(shapes, key=prices.__getitem__)
 
     at = round(math.log(rise) / math.log(RISE_GRID))
     names = ["bell"] if rise < UNSEEN else list(SHAPES)
     name, at = best([(name, at) for name in names])
-    for stride in STRIDES:
-        name, at = best([(name, max(at - stride, LEAST)), (name, at), (name, at + stride)])
+    for strides in STRIDES:
+        # wherever the larger stride leads, what the smaller one will ask for is priced with it
+        reach = {0, *strides, strides[0] + strides[1], strides[0] - strides[1]}
+        ask([(name, max(at + side * step, LEAST)) for step in reach for side in (-1, 1)])
+        for stride in strides:
+            name, at = best([(name, max(at - stride, LEAST)), (name, at), (name, at + stride)])
     name, at = best([(name, at) for name in names])
     return shape_table(name, at, windows.half)

@@ -138,25 +138,22 @@ def misfits(windows: Windows, shapes: tuple[tuple[str, int], ...], phase: NDArra
     """For each shape (name, step) the sum of squares that is left when each edge is moved to its best place
     near its phase; several shapes at once cost little more than one.
     """
-    values, weights, power = _stacked(shapes, windows.half)
-    residuals = windows.samples - values[:, phase]
-    moved = np.vecdot(residuals, weights[:, phase])
+    width = windows.samples.shape[1]
+    at = _stacked(shapes, windows.half).take(phase, axis=1)
+    residuals = windows.samples - at[..., :width]
+    moved = np.vecdot(residuals, at[..., width:-1])
     moved *= moved
-    flat = residuals.reshape(len(shapes), -1)
-    left: list[float] = (np.vecdot(flat, flat) - np.vecdot(moved, power[:, phase])).tolist()
+    residuals = residuals.reshape(len(shapes), -1)
+    left: list[float] = (np.vecdot(residuals, residuals) - np.vecdot(moved, at[..., -1])).tolist()
     return left
 
 
-@lru_cache(maxsize=512)
-def _stacked(
-    shapes: tuple[tuple[str, int], ...], half: int
-) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
-    """Tables of several shapes one above the other: values, weights, power."""
+@lru_cache(maxsize=128)
+def _stacked(shapes: tuple[tuple[str, int], ...], half: int) -> NDArray[np.float32]:
+    """Tables of several shapes one above the other: values, weights and power by shape and phase."""
     tables = [shape_table(name, step, half) for name, step in shapes]
-    return (
-        np.stack([table.values for table in tables]),
-        np.stack([table.weights for table in tables]),
-        np.stack([table.power for table in tables]),
+    return np.stack(
+        [np.concatenate([table.values, table.weights, table.power[:, None]], axis=1) for table in tables]
     )
 
 
