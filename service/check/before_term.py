@@ -2,7 +2,8 @@
 
 What needs no hands comes first (instrument, zero, clocks, trigger, echo), then probes and channels on the
 reference terminal, the two tips exchanged, the serial link on a wire of its own, the boot loader after a
-reset, the wiggle test, and at last so many repeats without a touch that a baseline can be made of them.
+reset, the wiggle test, and at last so many repeats, over some connections, that a baseline can be made of
+them (`benchwarden baseline STATION --make REASON`).
 """
 
 from __future__ import annotations
@@ -36,7 +37,9 @@ REPEATS = 10
 """One shot is no baseline (needs of this house, A6)."""
 LOOP_CHARACTERS = 3000
 """0 errors in so many: fewer than one in a thousand at 95 % (the rule of three, 3/n)."""
-OWN_STEPS = 5
+CONNECTIONS = 3
+"""The tips are taken off and put on again in between: what a new connection adds (A6)."""
+OWN_STEPS = 5 + CONNECTIONS - 1
 FETCHES = 3
 SWAP_U_PERCENT = 1.0
 """Two looks at one line, each rounded to a code (expanded)."""
@@ -219,8 +222,9 @@ def _wiggled(term: _Term) -> Found | None:
 
 
 def _repeats(term: _Term) -> Found:
-    repeats = max(REPEATS, term.context.asked.repeats or 0)
-    told = look_repeatedly(term.station, term.hooks, term.context, repeats)
+    each = -(-max(REPEATS, term.context.asked.repeats or 0) // CONNECTIONS)
+    between = [lambda: not term.walk.step(OFF_AND_ON, _only_a_person_knows).skipped] * (CONNECTIONS - 1)
+    told = look_repeatedly(term.station, term.hooks, term.context, each * CONNECTIONS, between)
     return Found(more={"repeats": told})
 
 
@@ -253,6 +257,12 @@ RESET = Step(
     "board's reset",
     "Press the board's reset button, or take its power off and on again. Then go on: it must begin to echo "
     "by itself.",
+    cautions.ON_BOARD,
+)
+
+OFF_AND_ON = Step(
+    "tips off and on",
+    "Take both tips off their lines, one after the other, and put each back where it was. Then go on.",
     cautions.ON_BOARD,
 )
 

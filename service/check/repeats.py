@@ -6,62 +6,46 @@ touch show the scatter within; probes taken off and put on again show what that 
 
 from __future__ import annotations
 
-import math
-import statistics
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from service.check.items import CheckItem
+from service.pipeline.repeats import scatter_of
+
+Numbers = list[tuple[int, float]]
+"""(connection, value), as they were taken."""
 
 
-@dataclass(frozen=True)
-class Spread:
-    """Of one item over all repeats."""
+def repeated(
+    look: Callable[[int], Sequence[CheckItem]], repeats: int, between: Sequence[Callable[[], bool]] = ()
+) -> dict[str, Any]:
+    """`look` some times (it is told the number, from 1): every item's numbers and their scatter, as JSON.
 
-    centre: float
-    within: float
-    """Standard deviation of repeats of one connection."""
-    between: float
-    """Standard deviation that a new connection adds; 0 where there was only one."""
-    repeats: int
-
-
-def spread_of(connections: Sequence[Sequence[float]]) -> Spread:
-    """One-way analysis of variance with random effects; one row of numbers for each connection.
-
-    Raises:
-        ValueError: there is no number.
+    `between`: what is done between two connections, the repeats shared out among them; False where it was
+    left out, so that the connection goes on.
     """
-    groups = [list(group) for group in connections if group]
-    if not groups:
-        raise ValueError("a spread needs at least one number")
-    count = sum(len(group) for group in groups)
-    centre = math.fsum(v for group in groups for v in group) / count
-    freedom = count - len(groups)
-    squares = math.fsum((v - statistics.fmean(group)) ** 2 for group in groups for v in group)
-    within = squares / freedom if freedom else 0.0
-    if len(groups) == 1:
-        return Spread(centre, math.sqrt(within), 0.0, count)
-    between_squares = math.fsum(len(group) * (statistics.fmean(group) - centre) ** 2 for group in groups)
-    # the usual size of a group where they are not all alike
-    size = (count - math.fsum(len(group) ** 2 for group in groups) / count) / (len(groups) - 1)
-    between = max((between_squares / (len(groups) - 1) - within) / size, 0.0)
-    return Spread(centre, math.sqrt(within), math.sqrt(between), count)
-
-
-def repeated(look: Callable[[int], Sequence[CheckItem]], repeats: int) -> dict[str, Any]:
-    """`look` some times (it is told the number, from 1): every item's numbers and their scatter, as JSON."""
-    values: dict[str, list[float]] = {}
+    numbers: dict[str, Numbers] = {}
     units: dict[str, str] = {}
-    for number in range(1, repeats + 1):
+    each = -(-repeats // (len(between) + 1))
+    connection = 0
+    for number in range(1, each * (len(between) + 1) + 1):
+        if number > 1 and (number - 1) % each == 0 and between[(number - 1) // each - 1]():
+            connection += 1
         for item in look(number):
             if item.value is not None:
-                values.setdefault(item.name, []).append(item.value)
+                numbers.setdefault(item.name, []).append((connection, item.value))
                 units[item.name] = item.unit
-    return {name: _told(numbers, units[name]) for name, numbers in values.items()}
+    return {name: _told(taken, units[name]) for name, taken in numbers.items()}
 
 
-def _told(numbers: list[float], unit: str) -> Mapping[str, Any]:
-    spread = spread_of([numbers])
-    return {"values": numbers, "unit": unit, "mean": spread.centre, "within": spread.within}
+def _told(taken: Numbers, unit: str) -> Mapping[str, Any]:
+    """`between` is null where nothing can be said of it: one connection, or no repeat in any."""
+    connections, values = [c for c, _ in taken], [v for _, v in taken]
+    groups = [np.array([v for c, v in taken if c == one]) for one in sorted(set(connections))]
+    told = {"values": values, "connections": connections, "unit": unit, "mean": float(np.mean(values))}
+    if len(values) == len(groups):
+        return {**told, "within": None, "between": None}
+    scatter = scatter_of(groups)
+    return {**told, "within": scatter.within, "between": scatter.between if len(groups) > 1 else None}

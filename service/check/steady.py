@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
-import numpy as np
-
 from service.acquire import Taken
 from service.check.instrument import Noticed
 from service.check.items import make_item
@@ -13,6 +9,7 @@ from service.check.seeing import SECOND, Seen
 from service.pipeline.findings import make_finding
 from service.pipeline.reading import read_line
 from service.pipeline.readings import LineReading
+from service.pipeline.steadiness import FEWEST, measure_steadiness
 from service.shots import channel_label, trace_of
 from service.stations import Station
 
@@ -40,19 +37,21 @@ def of_trigger(station: Station, seen: Seen) -> Noticed:
 def _spread(station: Station, source: str, taken: list[Taken], subject: str) -> Noticed:
     """Where the first edge lies, relative to the instant that the scope calls the trigger."""
     lines = [_read(station, source, shot) for shot in taken]
-    at = np.array([float(line.edges.times_s[0]) for line in lines if len(line.edges)])
+    at = [float(line.edges.times_s[0]) for line in lines if len(line.edges)]
     limit = station.check_limits.trigger_spread_bits
-    if len(at) < 2:
+    if len(at) < FEWEST:
         yield make_item("trigger_spread", None, None, subject, high=limit, because="too few shots")
         return
-    spread = float(np.std(at, ddof=1)) * station.baud
-    u = 2 * spread / math.sqrt(2 * (len(at) - 1))
-    item = make_item(
-        "trigger_spread", spread, u, subject, high=limit, evidence={"first_edges_s": at.tolist()}
-    )
+    found = measure_steadiness(at)
+    spread, u = found.all_s.value * station.baud, found.all_s.u * station.baud
+    evidence = {"first_edges_s": at, "apart": list(found.outliers)}
+    item = make_item("trigger_spread", spread, u, subject, high=limit, evidence=evidence)
     yield item
     if item.verdict == "fail":
-        yield make_finding("trigger-unsteady", None, f"by {spread:.2g} bit times (standard deviation).")
+        detail = f"by {spread:.2g} bit times (standard deviation)"
+        if found.outliers:
+            detail += f", {len(found.outliers)} of {found.shots} shots far from the others"
+        yield make_finding("trigger-unsteady", None, detail + ".", evidence=evidence)
 
 
 def _single(station: Station, source: str, taken: Taken | None, subject: str) -> Noticed:

@@ -62,8 +62,15 @@ def look_unattended(
     return dataclasses.replace(first, items=items, findings=findings, more={**first.more, "again": again})
 
 
-def look_repeatedly(station: Station, hooks: RunHooks, context: Context, repeats: int) -> dict[str, Any]:
-    """Every item's numbers over so many looks without a touch, and their scatter, as JSON.
+def look_repeatedly(
+    station: Station,
+    hooks: RunHooks,
+    context: Context,
+    repeats: int,
+    between: Sequence[Callable[[], bool]] = (),
+) -> dict[str, Any]:
+    """Every item's numbers over so many looks, and their scatter, as JSON; without a touch, but for what is
+    done `between` connections.
 
     Raises:
         NotReachable, RequestError, RunCancelled.
@@ -75,7 +82,7 @@ def look_repeatedly(station: Station, hooks: RunHooks, context: Context, repeats
         with open_bench(dataclasses.replace(station, leave_as_found=True), labelled) as bench:
             return weigh(station, see(bench, tuple(STEPS)), context).items
 
-    return repeated(look, repeats)
+    return repeated(look, repeats, between)
 
 
 def _silent(_step: str, _message: str, _fraction: float) -> None:

@@ -34,6 +34,8 @@ class Steadiness:
     """Mean place of the crossing on the record's time axis, outliers left out."""
     spread_s: Value
     """Standard deviation of the place from shot to shot, outliers left out."""
+    all_s: Value
+    """The same of all shots, those that stand apart too: what a user of this trigger meets."""
     outliers: tuple[int, ...]
     """Numbers of the shots that stand apart."""
     shots: int
@@ -51,16 +53,22 @@ def measure_steadiness(places_s: Sequence[float], *, resolution_s: float = 0.0) 
     floor = resolution_s / math.sqrt(3)
     far = outliers_of(places, floor)
     kept = places[~far]
-    mean, n = float(kept.mean()), len(kept)
-    spread = float(kept.std(ddof=1))
-    u_mean = combined(student(n - 1) * spread / math.sqrt(n), K * floor)
-    u_spread = combined(K * spread / math.sqrt(2 * (n - 1)), K * floor)
+    mean, n, spread = float(kept.mean()), len(kept), _spread(kept, floor)
+    u_mean = combined(student(n - 1) * spread.value / math.sqrt(n), K * floor)
     return Steadiness(
         Value(mean, u_mean, u_mean, "s"),
-        Value(spread, u_spread, u_spread, "s"),
+        spread,
+        _spread(places, floor),
         tuple(int(n) for n in np.flatnonzero(far)),
         len(places),
     )
+
+
+def _spread(places: np.ndarray[tuple[int], np.dtype[np.float64]], floor: float) -> Value:
+    """Standard deviation with its own uncertainty (JCGM 100 E.4.3)."""
+    spread = float(places.std(ddof=1))
+    u = combined(K * spread / math.sqrt(2 * (len(places) - 1)), K * floor)
+    return Value(spread, u, u, "s")
 
 
 def outliers_of(

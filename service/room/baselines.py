@@ -7,7 +7,7 @@ The runs that a baseline rests on are kept for ever, and its points stand in it:
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -105,9 +105,13 @@ class Baselines:
         placements = self.inventory.placements(station=station)
         found: dict[str, list[dict[str, Any]]] = defaultdict(list)
         with self.database.reading() as connection:
-            for row in connection.execute(query):
-                point = {"at": row.at, "run": row.run_id, "value": row.value, "u": row.u, "unit": row.unit}
-                found[row.name].append({**point, "connection": _connection(row.started_at, placements)})
+            rows = connection.execute(query).all()
+            repeats = _repeats(connection, {row.run_id for row in rows})
+        for row in rows:
+            point = {"at": row.at, "run": row.run_id, "value": row.value, "u": row.u, "unit": row.unit}
+            point["connection"] = _connection(row.started_at, placements)
+            # newest first, as the rows are
+            found[row.name] += reversed(_repeated(point, repeats.get(row.run_id, {}).get(row.name)))
         return {name: points[:MOST][::-1] for name, points in found.items()}
 
     def _write(
@@ -136,6 +140,23 @@ def _connection(at: str, placements: Sequence[Placement]) -> str:
         moment for p in placements for moment in (p.since, p.until) if moment is not None and moment <= at
     ]
     return f"{at[:10]} {max(moved, default='')}".strip()
+
+
+def _repeats(connection: sa.Connection, runs: Collection[str]) -> dict[str, dict[str, Any]]:
+    """What the checks among them that were repeated (before term, or when asked) saw, by run and name."""
+    query = sa.select(t.results.c.run_id, t.results.c.document).where(t.results.c.run_id.in_(runs))
+    return {row.run_id: row.document.get("repeats") or {} for row in connection.execute(query)}
+
+
+def _repeated(point: dict[str, Any], told: Mapping[str, Any] | None) -> list[dict[str, Any]]:
+    """The point of a check, and behind it those of its repeats: each connection is one of its own."""
+    if not told or len(told["values"]) < 2:
+        return [point]
+    numbers = told.get("connections") or [0] * len(told["values"])
+    return [
+        {**point, "value": value, "connection": f"{point['connection']} {point['run']} {number}"}
+        for number, value in zip(numbers, told["values"], strict=True)
+    ]
 
 
 def _scatter(points: Sequence[dict[str, Any]]) -> Scatter:

@@ -38,6 +38,7 @@ class Technician(Person):
             "board back on the link": lambda: bench.person.wire_loopback(False),
             "board's reset": bench.person.reset_board,
             "wiggle": lambda: None,
+            "tips off and on": lambda: None,
             "around the wire": lambda: None,
         }
         super().__init__(hands, deeds | instead, patience=14)
@@ -71,8 +72,10 @@ def test_a_good_station_is_proven_in_one_walk(bench: Bench) -> None:
         "start_errors", "from_target.dropouts",
     } <= names  # fmt: skip
     assert len(document["repeats"]["latency"]["values"]) >= 10
+    assert set(document["repeats"]["latency"]["connections"]) == {0, 1, 2}
+    assert document["repeats"]["to_target.probe_factor"]["between"] is not None
     steps = [prompt["step"] for prompt in person.prompts if not prompt["extra"]]
-    assert steps == list(range(1, 11))
+    assert steps == list(range(1, 13))
 
 
 def test_what_is_left_out_is_said_and_makes_practice_only(
@@ -104,7 +107,7 @@ def test_a_boot_loader_that_does_not_give_way_is_named_in_the_walk(
     walked = ("unattended", "boot loader")
     monkeypatch.setattr(before_term, "PARTS", {name: PARTS[name] for name in walked})
     stuck = {"board's reset": lambda: bench.person.swap_board("boot-loader")}
-    document = commissioned(bench, Technician(bench, **stuck))
+    document = commissioned(bench, Technician(bench, (), **stuck))
     assert [f["code"] for f in document["findings"]] == ["boot-loader-waiting"]
     assert (document["outcome"], "reset" in document["first_step"]) == ("practice-only", True)
     item = next(i for i in document["items"] if i["name"] == "start_errors")

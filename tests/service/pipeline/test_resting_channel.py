@@ -191,6 +191,7 @@ def test_a_shot_that_stands_apart_is_counted_and_left_out() -> None:
     found = measure_steadiness(places)
     assert found.outliers == (7,)
     assert found.spread_s.value < 3e-9
+    assert found.all_s.value == pytest.approx(np.std(places, ddof=1)), "who uses this trigger meets it"
 
 
 def test_equal_places_are_steady_to_the_resolution() -> None:

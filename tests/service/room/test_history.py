@@ -185,6 +185,20 @@ def test_a_baseline_needs_ten_repeats_and_knows_both_kinds_of_scatter(
     assert len({p["connection"] for p in made.points}) == 6
 
 
+def test_one_walk_before_term_is_enough_for_a_baseline(
+    baselines: Baselines, store: RunStore, clock: Hands
+) -> None:
+    """A6: its repeats count each, tips taken off and put on make connections; pairs by hand as above."""
+    values = [1.01, 1.03, 1.05, 1.07, 1.01, 1.03, 1.05, 1.07, 1.01, 1.03]
+    told = {"values": values, "connections": [0, 0, 1, 1, 2, 2, 3, 3, 4, 4]}
+    kept_check(store, "north-1", clock.now, {FACTOR: 1.04}, repeats={FACTOR: told}, only=["before-term"])
+    (made,) = baselines.make("north-1", "Ida", "before term")
+    assert (made.name, made.repeats, [p["value"] for p in made.points]) == (FACTOR, 10, values)
+    assert made.within == pytest.approx(0.01 * 2**0.5)
+    assert made.between > 0.01
+    assert len({p["connection"] for p in made.points}) == 5
+
+
 def test_a_baseline_is_replaced_with_a_reason_and_the_one_before_stays(
     baselines: Baselines, store: RunStore, clock: Hands
 ) -> None:
