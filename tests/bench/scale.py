@@ -29,6 +29,8 @@ from tests.bench.figures import Figure
 
 ROOT = Path(__file__).parents[2]
 COUNTS = (50, 200)
+MORNING, WINDOW_S = 40, 300.0
+"""A large room's morning check, and how long it may take (needs of this house, B1: five minutes)."""
 ASK: dict[str, tuple[str, dict[str, Any]]] = {
     "echo-test": ("echo-tests", {"send": {"text": "Tide 7"}}),
     "check": ("checks", {}),
@@ -60,12 +62,22 @@ def scale_figures(
 ) -> Iterator[Figure]:
     """Throughput, time to start, memory and idle CPU by number of stations; growth; overhead of one run."""
     yield from overhead_figures(repeats)
+    if "check" in kinds:
+        yield from morning_figures()
     for kind in kinds:
         seen = {count: measure(count, kind) for count in counts}
         for count, load in seen.items():
             yield from _of_load(f"{kind}, {count} stations", count, load)
         if len(counts) > 1:
             yield from _growth(kind, counts[0], counts[-1], seen)
+
+
+def morning_figures(count: int = MORNING, window_s: float = WINDOW_S) -> Iterator[Figure]:
+    """The morning check of a room: from the first request until the last station's outcome."""
+    load = measure(count, "check")
+    name = f"morning check of {count} stations"
+    yield Figure("scale", f"{name}, ready", "stations", load.good, float(count), at_most=False)
+    yield Figure("scale", f"{name}, all of them", "s", count / load.runs_per_s, window_s)
 
 
 def _of_load(name: str, count: int, load: Load) -> Iterator[Figure]:

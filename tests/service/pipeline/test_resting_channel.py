@@ -8,9 +8,7 @@ import numpy as np
 import pytest
 
 from service.pipeline.dropouts import find_dropouts
-from service.pipeline.gains import LevelShown, gain_and_offset
 from service.pipeline.idle import measure_idle
-from service.pipeline.line_fit import fit_line
 from service.pipeline.steadiness import measure_steadiness
 from service.pipeline.trace import Trace
 from tests.service.pipeline.waves import Floats, flat
@@ -202,47 +200,3 @@ def test_equal_places_are_steady_to_the_resolution() -> None:
     assert found.outliers == ()
     with pytest.raises(ValueError, match="3 shots"):
         measure_steadiness([0.0, 1.0])
-
-
-# --- gain ---------------------------------------------------------------------------------------------------
-
-
-def test_gain_and_offset_come_from_levels_with_their_uncertainty() -> None:
-    """A channel that is 3 % high and 20 mV off, seen at three levels to 5 mV."""
-    levels = [LevelShown(v, 0.02 + 1.03 * v, 0.001, 0.005) for v in (0.0, 2.5, 5.0)]
-    found = gain_and_offset(levels)
-    assert found.gain.value == pytest.approx(1.03)
-    assert found.offset_v.value == pytest.approx(0.02)
-    assert found.gain.u == pytest.approx(math.hypot(0.005, 0.001) / math.sqrt(12.5), rel=1e-6)
-    assert found.worst_v < 1e-9
-
-
-def test_equal_weights_give_the_plain_least_squares_line() -> None:
-    """JCGM 100:2008 H.3, thermometer: intercept -0.1712, slope 0.00218 (recomputed to six digits)."""
-    t = (
-        np.array([21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511])
-        - 20
-    )
-    b = np.array([-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160])
-    found = gain_and_offset(
-        [LevelShown(x, y, 0.0, 0.007) for x, y in zip(t.tolist(), b.tolist(), strict=True)]
-    )
-    plain = fit_line(t, b)
-    assert found.offset_v.value == pytest.approx(-0.171203790131, abs=1e-11)
-    assert found.gain.value == pytest.approx(0.002182697740, abs=1e-11)
-    assert found.correlation == pytest.approx(plain.correlation)
-    assert found.gain.u == pytest.approx(2 * plain.s_slope, rel=0.01)
-
-
-def test_one_range_that_disagrees_widens_the_result_and_is_named() -> None:
-    """Birge ratio."""
-    levels = [LevelShown(v, v, 0.0, 0.002) for v in (0.0, 1.0, 2.0, 3.0, 4.0)]
-    bent = [*levels[:3], LevelShown(3.0, 3.05, 0.0, 0.002), levels[4]]
-    assert gain_and_offset(bent).worst == 3
-    assert gain_and_offset(bent).gain.u > 5 * gain_and_offset(levels).gain.u
-
-
-def test_levels_that_do_not_differ_have_no_gain() -> None:
-    """ValueError, no number."""
-    with pytest.raises(ValueError, match="different volts"):
-        gain_and_offset([LevelShown(1.0, 1.0, 0.0, 0.01), LevelShown(1.01, 1.0, 0.0, 0.01)])
