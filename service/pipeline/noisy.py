@@ -83,29 +83,45 @@ def _rough_setting(
             return None
         return Setting(1 / baud, frame, idle_high == (trace.volts_per_code > 0), (FrameOdds(frame, 1.0),))
     some = codes[:FIRST_LOOK]
-    total = np.cumsum(some, dtype=np.float64)
     for width in WIDTHS:
         if 8 * width > len(some):
             return None
-        mean = ((total[width:] - total[:-width]) / width).astype(np.float32)
-        states = histogram_states(spread_runs(mean), noise / width**0.5)
-        if states.two and states.ratio >= ENOUGH:
-            return _setting_of(trace, mean, width, states, baud, frame)
+        clear = _clear_average(some, width, noise)
+        if clear is not None:
+            return _setting_of(trace, *clear, width, baud, frame)
     return None
+
+
+def _clear_average(
+    codes: NDArray[Any], width: int, noise: float
+) -> tuple[NDArray[np.float32], States] | None:
+    """The averaged codes and their levels, where these are two and clear."""
+    mean = averaged(codes, width)
+    states = histogram_states(spread_runs(mean), noise / width**0.5)
+    return (mean, states) if states.two and states.ratio >= ENOUGH else None
+
+
+def averaged(codes: NDArray[Any], width: int) -> NDArray[np.float32]:
+    """Mean of the `width` codes after each one, as far as there are so many; shape (codes - width,)."""
+    mean = np.empty(len(codes) - width, np.float32)
+    for start in range(0, len(mean), MOST_AT_ONCE):
+        total = np.cumsum(codes[start : start + MOST_AT_ONCE + width], dtype=np.float64)
+        mean[start : start + MOST_AT_ONCE] = (total[width:] - total[:-width]) / width
+    return mean
 
 
 def _setting_of(
     trace: Trace,
     mean: NDArray[Any],
-    width: int,
     states: States,
+    width: int,
     baud: float | None,
     frame: FrameFormat | None,
 ) -> Setting | None:
     """Rate and format from the edges of the record averaged over `width` samples."""
-    averaged = replace(trace, codes=mean, start_s=trace.start_s + 0.5 * (width + 1) * trace.interval_s)
-    edges = find_edges(averaged, mean, states)
-    span = Span(averaged.start_s, averaged.end_s)
+    smooth = replace(trace, codes=mean, start_s=trace.start_s + 0.5 * (width + 1) * trace.interval_s)
+    edges = find_edges(smooth, mean, states)
+    span = Span(smooth.start_s, smooth.end_s)
     setting = choose_setting(edges, span, trace.interval_s * max(width / 4, 1), baud, frame)
     if setting is None or setting.bit_time_s < SHORTEST * width * trace.interval_s:
         return None

@@ -10,6 +10,7 @@ import pytest
 
 from service.pipeline.careful import mixture
 from service.pipeline.integrate import Sums, frame_starts, timed_starts
+from service.pipeline.noisy import averaged
 from service.pipeline.reading import read_line
 from service.pipeline.readings import BREAK, FrameFormat
 from service.pipeline.trace import Trace
@@ -204,6 +205,14 @@ def test_a_noisy_record_is_read_in_stretches_and_not_copied_as_sums(rng: np.rand
     assert reading.notes["path"] == "careful"
     assert reading.characters.values.tolist() == sent.tolist()
     assert most < len(line)
+
+
+def test_averages_are_the_same_wherever_a_piece_ends(rng: np.random.Generator) -> None:
+    """Three pieces and a bit, against numpy's convolution with a box."""
+    codes = rng.integers(-128, 128, 3 * (1 << 17) + 5).astype(np.int8)
+    expected = np.convolve(codes.astype(np.float64), np.full(24, 1 / 24), "valid")[1:]
+    np.testing.assert_allclose(averaged(codes, 24), expected, atol=1e-5)
+    assert len(averaged(codes[:24], 24)) == 0
 
 
 def test_the_best_chain_of_frames_is_found_and_placed() -> None:
