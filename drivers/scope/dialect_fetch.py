@@ -14,6 +14,7 @@ def read_fetch(table: Table, channels: Channels) -> Fetch:
     terms = _terms(table, fields, line, channels)
     windows = table.table("windows")
     placeholders = (*channels.placeholders, *(("first", "last", "count") if windows else ()))
+    table.no_typo_of("windows")
     fetch = Fetch(
         query=table.take("query", must_be.command(placeholders)),
         before=table.take("before", must_be.commands(placeholders), ()),
@@ -88,9 +89,9 @@ def _terms(fetch: Table, fields: tuple[str, ...], line: Table | None, channels: 
         if name == "-":
             continue
         if name not in TERMS or (unit and unit not in TERMS[name]):
-            known = TERMS[name] if name in TERMS else tuple(TERMS)
             assert line is not None
-            raise line.fault(f"has a field {entry!r}{did_you_mean(unit or name, known)}", "fields")
+            hint = did_you_mean(unit, TERMS[name]) if name in TERMS else did_you_mean(name, TERMS)
+            raise line.fault(f"has a field {entry!r}{hint}", "fields")
         terms[name] = Term(field=place, unit=unit or TERMS[name][0])
     table = fetch.table("terms")
     if table is not None:

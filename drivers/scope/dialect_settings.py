@@ -111,9 +111,10 @@ def _words(table: Table, kind: Kind, channels: Channels) -> dict[str, tuple[str,
         if theirs is not None:
             words[word] = theirs
     if not words or (kind.all_words and len(words) < len(ours)):
-        raise found.fault(f"must give a word for each of {', '.join(ours)}")
+        missing = [word for word in ours if word not in words]
+        raise found.lacks(f"a word for each of {', '.join(ours)}", missing)
     if kind.first_word and ours[0] not in words:
-        raise found.fault(f"must give a word for {ours[0]}")
+        raise found.lacks(f"a word for {ours[0]}", ours[:1])
     found.done()
     return words
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -69,7 +69,7 @@ class Table:
         self._known.append(key)
         if key not in self._left:
             if default is None:
-                raise self.fault(f"needs a key {key!r}")
+                raise self.lacks(f"a key {key!r}", [key])
             return default
         return self._checked(key, check)
 
@@ -92,8 +92,24 @@ class Table:
         """The table under `key`, which must be there."""
         found = self.table(key)
         if found is None:
-            raise self.fault(f"needs a table [{'.'.join((*self.path, key))}]")
+            raise self.lacks(f"a table [{'.'.join((*self.path, key))}]", [key])
         return found
+
+    def lacks(self, what: str, keys: Sequence[str]) -> RequestError:
+        """An error about `keys` that must stand here. One that nobody knows and that is near to one of
+        them is told instead, in its line: it is the same thing with a typo."""
+        for key in keys:
+            near = self._meant_for(key)
+            if near is not None:
+                return self.fault(f"does not know {near!r}; did you mean {key!r}? (It needs {what}.)", near)
+        return self.fault(f"needs {what}")
+
+    def no_typo_of(self, key: str) -> None:
+        """Refuses a key that is near to an optional one which is not there and matters to what is read
+        next: its typo would be told as another fault."""
+        near = None if key in self._left else self._meant_for(key)
+        if near is not None:
+            raise self.fault(f"does not know {near!r}; did you mean {key!r}?", near)
 
     def peek(self, key: str) -> Any:
         """What stands under `key`, not yet checked; None when it is absent."""
@@ -118,6 +134,11 @@ class Table:
                 place = f"{text.name}, line {line}" if line else text.name
                 return RequestError(f"{place}: {where} {words}")
         raise AssertionError("a table without a text")
+
+    def _meant_for(self, key: str) -> str | None:
+        """The key of the file, not taken yet, that was most likely meant to be `key`."""
+        near = difflib.get_close_matches(key, self._left, n=1, cutoff=0.75)
+        return near[0] if near else None
 
     def _checked(self, key: str, check: Callable[[Any], Value]) -> Value:
         value = self._left.pop(key)

@@ -171,7 +171,7 @@ def test_a_typo_in_what_differs_is_found_in_the_right_file(tmp_path: Path) -> No
     """Not in the file that it is based on."""
     path = tmp_path / "cousin.toml"
     path.write_text('schema = 1\nname = "cousin"\nbased_on = "scpi-1999"\n\n[arm]\nwrit = "GO"\n', "utf-8")
-    assert "cousin.toml, line 5: [arm] needs a key 'write'" in refused(path)
+    assert "cousin.toml, line 6: [arm] does not know 'writ'; did you mean 'write'?" in refused(path)
 
 
 def test_files_that_are_based_on_each_other_are_refused(tmp_path: Path) -> None:
@@ -234,3 +234,46 @@ def _noting(asked: set[str], method: Callable[..., object]) -> Callable[..., obj
         return method(table, key, *rest)
 
     return noting
+
+
+LANTERN = Path(__file__).parents[1] / "lantern.toml"
+TYPOS = [
+    ("[identify]", "[identfy]", "identify"),
+    ("[channel.probe]", "[channel.prob]", "probe"),
+    ("[sweep.interval]", "[sweep.intervall]", "interval"),
+    ("[trigger.slope]", "[trigger.slop]", "slope"),
+    ("[fetch.windows]", "[fetch.window]", "windows"),
+    ("join_queries", "join_querys", "join_queries"),
+    ("settle_s", "settl_s", "settle_s"),
+    ("left_justified", "left_justifed", "left_justified"),
+    ('unit = "mV"', 'unit = "mv"', "mV"),
+    ('"per-division"', '"per-divison"', "per-division"),
+    ('"little"', '"litle"', "little"),
+    ('by = "words"', 'by = "wrods"', "words"),
+    ('referred = "input"', 'referred = "imput"', "input"),
+    ("TIP {lead}", "TIP {leed}", "lead"),
+    ("{first}", "{frist}", "first"),
+    ('{on = "Y"', '{onn = "Y"', "on"),
+    ("{rising =", "{risng =", "rising"),
+    ("sample_interval ns", "sample_intervall ns", "sample_interval"),
+    ("time_before us", "time_before uss", "us"),
+    ("volts_per_code uV", "volt_per_code uV", "volts_per_code"),
+]
+FIELDS_OF_ONE_KEY = ("sample_interval", "us", "volts_per_code")
+
+
+@pytest.mark.parametrize(("right", "typo", "meant"), TYPOS, ids=[typo for _, typo, _ in TYPOS])
+def test_a_typo_is_told_in_its_line_with_the_nearest_right_word(
+    tmp_path: Path, right: str, typo: str, meant: str
+) -> None:
+    """Wherever it is made: a table, a key, a value, a parameter, a unit, a word, a field of a scale line."""
+    text = LANTERN.read_text(encoding="utf-8")
+    assert right in text
+    path = tmp_path / "mine.toml"
+    path.write_text(text.replace(right, typo, 1), encoding="utf-8")
+    said = refused(path)
+    line = text[: text.index(right)].count("\n") + 1
+    if meant in FIELDS_OF_ONE_KEY:  # a list may go over two lines: it is told where it begins
+        line = text[: text.index("fields =")].count("\n") + 1
+    assert f"did you mean {meant!r}" in said
+    assert f"line {line}:" in said
