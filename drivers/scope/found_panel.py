@@ -8,7 +8,8 @@ the scope said stands beside it.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 from drivers.errors import ReplyError
 from drivers.scope import scpi
@@ -57,7 +58,7 @@ class FoundChannel:
 
 @dataclass(frozen=True)
 class FoundPanel:
-    """All that the trigger depends on."""
+    """All that the trigger depends on, and when samples are taken."""
 
     source: str | None
     """The channel that the trigger listened to; None: to none of them, or it was not told."""
@@ -69,6 +70,12 @@ class FoundPanel:
     fixed: Mapping[str, FoundFixed]
     """By the name in the dialect: `type`, `coupling`, `single`, `holdoff`, ..."""
     channels: Mapping[str, FoundChannel]
+    points: float | None = None
+    interval_s: float | None = None
+    """From sample to sample."""
+    place: float | None = None
+    """Where the trigger lay, as a part of the record; below 0 or above 1 outside of it."""
+    sweep_fixed: Mapping[str, FoundFixed] = field(default_factory=dict)
 
 
 def panel_of(dialect: Dialect, found: tuple[Found, ...]) -> FoundPanel:
@@ -88,7 +95,21 @@ def panel_of(dialect: Dialect, found: tuple[Found, ...]) -> FoundPanel:
         slope_said=slope_said,
         fixed={f.name: _fixed(f, said, f"trigger {f.name}") for f in dialect.trigger_fixed},
         channels=channels,
+        **_sweep(dialect, said),
     )
+
+
+def _sweep(dialect: Dialect, said: Mapping[str, str | None]) -> dict[str, Any]:
+    """Each only as far as that was told on which it depends."""
+    fixed = {f.name: _fixed(f, said, f"sweep {f.name}") for f in dialect.sweep_fixed}
+    points = _number(dialect.setting("points"), said.get("sweep points"), Around())
+    around = Around(points=2 if points is None else round(points))
+    interval_s = _number(dialect.setting("interval"), said.get("sweep interval"), around)
+    place = None
+    if points is not None and interval_s is not None and all(f.right is not False for f in fixed.values()):
+        around = replace(around, interval_s=interval_s)
+        place = _number(dialect.setting("place"), said.get("sweep place"), around)
+    return {"points": points, "interval_s": interval_s, "place": place, "sweep_fixed": fixed}
 
 
 def _channel(dialect: Dialect, name: str, said: Mapping[str, str | None]) -> FoundChannel:

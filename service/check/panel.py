@@ -22,6 +22,10 @@ def as_document(panel: FoundPanel) -> dict[str, Any]:
         "trigger level_v": panel.level_v,
         "trigger slope": panel.slope_said,
         **{f"trigger {name}": fixed.said for name, fixed in panel.fixed.items()},
+        "record points": panel.points,
+        "record interval_s": panel.interval_s,
+        "trigger place": panel.place,
+        **{f"record {name}": fixed.said for name, fixed in panel.sweep_fixed.items()},
     }
     for name, channel in panel.channels.items():
         told = {k: v for k, v in asdict(channel).items() if k != "fixed"}
@@ -61,7 +65,7 @@ def changed(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
 
 def _same(one: Any, other: Any) -> bool:
     if isinstance(one, float) and isinstance(other, float):
-        return math.isclose(one, other, rel_tol=SAME, abs_tol=1e-9)
+        return math.isclose(one, other, rel_tol=SAME, abs_tol=1e-15)
     return bool(one == other)
 
 

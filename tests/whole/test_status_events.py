@@ -100,6 +100,23 @@ def test_settings_changed_by_hand_end_the_status(lab: Lab) -> None:
     assert told(lab) == ("practice-only", ["settings-changed"])
 
 
+@pytest.mark.parametrize(
+    ("hand", "words"),
+    [
+        ("SENS:SWE:TINT 2E-6", "record interval_s"),
+        ("SENS:SWE:OREF:LOC 0.7", "trigger place"),
+        ("SENS:SWE:OFFS:TIME 1E-3", "record reference"),
+    ],
+    ids=["sample interval", "trigger place", "reference"],
+)
+def test_a_changed_time_base_is_named(lab: Lab, hand: str, words: str) -> None:
+    """Not the levels only: when samples are taken, and where the trigger lies among them."""
+    lab.bench.person.touch_panel(hand)
+    findings = lab.check("instrument")["result"]["findings"]
+    assert [f["code"] for f in findings if words in f["message"]] == ["settings-touched"], findings
+    assert told(lab) == ("practice-only", ["settings-changed"])
+
+
 def test_a_probe_that_is_moved_ends_the_status(lab: Lab) -> None:
     """By the inventory as soon as somebody says so; by the next run when nobody did."""
     assert (

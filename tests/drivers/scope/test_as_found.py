@@ -65,6 +65,23 @@ def test_every_setting_that_was_found_comes_back(bench: Bench, way: str) -> None
     assert repr(after.trigger) in before
 
 
+def test_the_sweep_is_read_as_it_was_found(bench: Bench) -> None:
+    """Samples, their distance, and where the trigger lay; the last only while the reference is ours."""
+    sweep = bench.scope.settings.sweep
+    sweep.interval_s, sweep.points, sweep.location, sweep.offset_s = 3e-6, 101, 0.3, 0.0
+    with drivers.open_scope(bench.addresses.hislip, "scpi-1999", leave_as_found=True) as scope:
+        found = scope.found
+    assert found is not None
+    assert found.points == 101
+    assert found.interval_s == pytest.approx(3e-6)
+    assert found.place == pytest.approx(0.3)
+    turn_knobs(bench)
+    with drivers.open_scope(bench.addresses.hislip, "scpi-1999", leave_as_found=True) as scope:
+        found = scope.found
+    assert found is not None
+    assert found.place is None
+
+
 def test_it_is_put_back_on_closing_even_after_a_failure(bench: Bench) -> None:
     """Nobody has to remember it."""
     turn_knobs(bench)

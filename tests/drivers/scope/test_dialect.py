@@ -237,7 +237,7 @@ def _noting(asked: set[str], method: Callable[..., object]) -> Callable[..., obj
 
 
 LANTERN = Path(__file__).parents[1] / "lantern.toml"
-TYPOS = [
+LANTERN_TYPOS: list[tuple[str, str, str]] = [
     ("[identify]", "[identfy]", "identify"),
     ("[channel.probe]", "[channel.prob]", "probe"),
     ("[sweep.interval]", "[sweep.intervall]", "interval"),
@@ -262,7 +262,9 @@ TYPOS = [
 FIELDS_OF_ONE_KEY = ("sample_interval", "us", "volts_per_code")
 
 
-@pytest.mark.parametrize(("right", "typo", "meant"), TYPOS, ids=[typo for _, typo, _ in TYPOS])
+@pytest.mark.parametrize(
+    ("right", "typo", "meant"), LANTERN_TYPOS, ids=[typo for _, typo, _ in LANTERN_TYPOS]
+)
 def test_a_typo_is_told_in_its_line_with_the_nearest_right_word(
     tmp_path: Path, right: str, typo: str, meant: str
 ) -> None:
