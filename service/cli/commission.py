@@ -43,6 +43,7 @@ def add(commands: Any) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """0 all works, 3 something differs, 1 something fails, 4 out of reach; errors are raised as they came."""
+    from drivers.scope.dialect_reader import load_dialect
     from service.cli.children import termination_interrupts
     from service.cli.say import log_to_stderr, print_json, say
     from service.commissioning.commission import commission
@@ -53,7 +54,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     log_to_stderr(everything=False)
     wishes = _wishes(arguments)
-    say(cautions(), sys.stderr)
+    say(cautions(with_reset=load_dialect(wishes.dialect).reset is not None), sys.stderr)
     settings = read_settings()
     locks = StationLocks(settings.locks, settings.lock_wait_s)
     with (

@@ -17,7 +17,7 @@ OWN_CAUTION = (
     "A reset is among the lines, and an input that it leaves at 50 ohm can be damaged by 5 V before the next "
     "line sets 1 megohm: probes at 10x, signals of extra-low voltage only."
 )
-CAUTIONS = (OWN_CAUTION, *(TEXTS[name] for name in (*ON_PAPER, "rules")))
+CAUTIONS = tuple(TEXTS[name] for name in (*ON_PAPER, "rules"))
 WITHOUT_SIGNAL = (
     "Nothing from outside was compared: time base, trigger place and probe factor are proved only by a "
     "signal. Put probe 1 on the line on which the PC speaks and name the link (--serial URL --baud N), or "
@@ -43,10 +43,10 @@ def table(done: Commissioned) -> str:
     return "\n".join(map(printable, lines)) + "\n"
 
 
-def cautions() -> str:
-    """What is said before anything is touched."""
+def cautions(*, with_reset: bool) -> str:
+    """What is said before anything is touched; `with_reset`: the dialect knows one."""
     lines = ["Before a hand goes to the bench:"]
-    for caution in CAUTIONS:
+    for caution in (OWN_CAUTION, *CAUTIONS) if with_reset else CAUTIONS:
         lines += textwrap.wrap(caution, WIDTH, initial_indent="- ", subsequent_indent="  ")
     return "\n".join(lines) + "\n"
 

@@ -27,13 +27,16 @@ def test_all_works_is_0_and_the_record_is_saved(capsys: pytest.CaptureFixture[st
     assert json.loads(out)["identity"]["serial"].startswith("HS")
     assert "ground clip" in err
     assert "mains" in err
+    assert "A reset is among the lines" in err
 
 
 def test_differences_are_3_and_the_table_has_the_exchange(capsys: pytest.CaptureFixture[str]) -> None:
     """What was said and answered stands below the table, line by line."""
     with line_server(Lantern()) as server:
         code = run(["commission", server.socket_address, "--dialect", str(LANTERN), "--skip", "transfer"])
-    out = capsys.readouterr().out
+    out, err = capsys.readouterr()
+    assert "ground clip" in err
+    assert "A reset" not in err, "this dialect knows none"
     assert code == 3
     assert "works but differs" in out
     assert '    answered  13,"SPEED CANNOT BE 200"' in out
