@@ -45,7 +45,7 @@ def test_reports_print_the_same_sentences() -> None:
     assert set(CAUTIONS) <= set(cautions.TEXTS.values())
     assert any("protective earth" in sentence for sentence in CAUTIONS)
     assert set(CAUTIONS) < set(table.CAUTIONS)
-    said = " ".join(table.cautions().split())
+    said = " ".join(table.cautions(with_reset=True).split())
     assert all(sentence in said for sentence in (*CAUTIONS, table.OWN_CAUTION, cautions.TEXTS["rules"]))
 
 
