@@ -12,6 +12,7 @@ SQLite needs three guards, each against something that was seen to happen:
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sqlite3
 import threading
@@ -159,6 +160,16 @@ def reading(engine: sa.Engine) -> Iterator[sa.Connection]:
     """A connection that only reads: on SQLite it waits for no writer."""
     with engine.connect().execution_options(**READING) as connection, connection.begin():
         yield connection
+
+
+def lock_named(connection: sa.Connection, name: str) -> None:
+    """Until the end of the transaction nobody else holds the lock of that name. SQLite lets one transaction
+    change things at a time anyway.
+    """
+    if connection.dialect.name == "postgresql":
+        digest = hashlib.sha256(name.encode()).digest()[:8]
+        key = int.from_bytes(digest, "big", signed=True)
+        connection.execute(sa.select(sa.func.pg_advisory_xact_lock(key)))
 
 
 @contextmanager

@@ -8,13 +8,11 @@ from typing import Any
 
 from service.access.caller import Caller
 from service.engine import Engine
-from service.errors import OwnQueueFull
 from service.journal import Journal
 from service.plans import Send, payload_of
 from service.repeats import Repeats, key_of_header
 from service.room.presence import person_here
 from service.run_record import Run, new_run
-from service.run_rows import RunFilter
 from service.stations import Station, station_named
 
 
@@ -69,11 +67,13 @@ class Intake:
 
         def make(run_id: str | None) -> Run:
             self.engine.require_room(station.name)
-            self._require_own_room(by)
             now = self.journal.clock()
             names: dict[str, Any] = {"run_id": run_id, "origin": "service", "schedule": schedule}
             names["owner"] = owner
-            run = self.journal.begin(new_run(kind, station.name, request, now, **names, **wishes))
+            run = self.journal.begin(
+                new_run(kind, station.name, request, now, **names, **wishes),
+                most_waiting=by.may_wait if by else None,
+            )
             self.engine.submit(run.id)
             return run
 
@@ -82,16 +82,6 @@ class Intake:
         told = {name: wish for name, wish in wishes.items() if wish is not None}
         asked = {"station": station.name, **request, **told}
         return self.repeats.answer(key_of_header(key), asked, make, owner or "")
-
-    def _require_own_room(self, by: Caller | None) -> None:
-        """OwnQueueFull when so many runs of this token wait that those of others would be kept waiting."""
-        if by is None or by.owner is None:
-            return
-        waiting, _ = self.journal.store.listing(RunFilter(state="queued", owner=by.owner), by.may_wait)
-        if len(waiting) >= by.may_wait:
-            raise OwnQueueFull(
-                f"{len(waiting)} runs of this token wait already: ask again when some are done"
-            )
 
 
 def echo_request(station: Station, send: Send) -> dict[str, Any]:

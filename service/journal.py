@@ -32,9 +32,9 @@ class Journal:
     closed: bool = False
     """True once the service stops: whoever watches should go."""
 
-    def begin(self, run: Run) -> Run:
-        """A new run."""
-        run = self.store.create(run, self._event("state", state=run.state))
+    def begin(self, run: Run, *, most_waiting: int | None = None) -> Run:
+        """A new run. Raises as `RunStore.create`."""
+        run = self.store.create(run, self._event("state", state=run.state), most_waiting=most_waiting)
         if run.origin == "command":  # a request's run is written down at the door
             audit = Audit(self.store.database, self.clock)
             audit.add(made_by(), f"command {run.kind}", run.id, outcome="begun", station=run.station)

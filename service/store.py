@@ -20,6 +20,7 @@ from service import tables as t
 from service.blobs import Blobs
 from service.database import Database
 from service.errors import IllegalMove, StoreFailed, UnknownCapture
+from service.own_queue import require_place
 from service.room.presence import Claim, open_claims, require_unclaimed
 from service.run_record import PRIORITIES, NamedCapture, Run, named_captures
 from service.run_rows import (
@@ -69,10 +70,17 @@ class RunStore:
         """The same store for whoever can wait."""
         return RunStore(self.database, self.folder, patience_s=seconds, rename=self._rename)
 
-    def create(self, run: Run, event: Mapping[str, Any] | None = None) -> Run:
-        """A new run with its first event. StoreFailed when there is one of that id."""
+    def create(
+        self, run: Run, event: Mapping[str, Any] | None = None, *, most_waiting: int | None = None
+    ) -> Run:
+        """A new run with its first event; at most so many of its owner may wait.
+
+        StoreFailed when there is one of that id; OwnQueueFull.
+        """
 
         def work(connection: sa.Connection) -> Run:
+            if most_waiting is not None and run.owner is not None:
+                require_place(connection, run.owner, most_waiting)
             row = {name: getattr(run, name) for name in COLUMNS if name != "sequence"}
             connection.execute(sa.insert(t.runs).values({**row, "answers": list(run.answers)}))
             if event is not None:

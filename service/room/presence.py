@@ -8,7 +8,6 @@ Hands are safe as soon as the claim is `clear`: no run is at work there that the
 from __future__ import annotations
 
 import getpass
-import hashlib
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -19,7 +18,7 @@ import sqlalchemy as sa
 
 from service import room_tables as r
 from service import tables as t
-from service.database import Database
+from service.database import Database, lock_named
 from service.errors import BadInput, NotFound, StationClaimed
 from service.room.items import checked_text
 from service.run_record import AT_WORK, Clock, Run, moment_of, timestamp, utc_now
@@ -174,10 +173,7 @@ def open_claims(connection: sa.Connection, now: str, *wanted: sa.ColumnElement[b
 
 def lock_station(connection: sa.Connection, station: str) -> None:
     """Until the end of the transaction nobody else claims the station or begins to work there."""
-    if connection.dialect.name == "postgresql":
-        digest = hashlib.sha256(f"station {station}".encode()).digest()[:8]
-        key = int.from_bytes(digest, "big", signed=True)
-        connection.execute(sa.select(sa.func.pg_advisory_xact_lock(key)))
+    lock_named(connection, f"station {station}")
 
 
 def person_here() -> str:

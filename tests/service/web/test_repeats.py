@@ -9,6 +9,7 @@ import threading
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 import sqlalchemy as sa
@@ -128,7 +129,7 @@ def test_a_crash_between_key_and_run_leaves_a_repeat_that_makes_that_very_run(tm
     begin = wiring.journal.begin
     ids: list[str] = []
 
-    def crash(run: Run) -> Run:
+    def crash(run: Run, **_: Any) -> Run:
         ids.append(run.id)
         raise KeyboardInterrupt
 
