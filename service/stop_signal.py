@@ -13,17 +13,25 @@ from service.errors import ServiceError
 class BenchTime:
     """A time limit that does not run while a person is waited for."""
 
-    def __init__(self, limit_s: float, over: Callable[[], None]) -> None:
-        """`over` is called in a thread of its own when the time is up."""
+    def __init__(
+        self,
+        limit_s: float,
+        over: Callable[[], None],
+        clock: Callable[[], float] = time.monotonic,
+        timer: Callable[[float, Callable[[], None]], threading.Timer] = threading.Timer,
+    ) -> None:
+        """`over` is called in a thread of its own when the time is up; `timer` gets the seconds and it."""
         self._left_s = limit_s
         self._over = over
+        self._clock = clock
+        self._new_timer = timer
         self._begin()
 
     @contextmanager
     def paused(self) -> Iterator[None]:
         """Time in the block does not count."""
         self.stop()
-        self._left_s = max(self._left_s - (time.monotonic() - self._since), 0.0)
+        self._left_s = max(self._left_s - (self._clock() - self._since), 0.0)
         try:
             yield
         finally:
@@ -34,8 +42,8 @@ class BenchTime:
         self._timer.cancel()
 
     def _begin(self) -> None:
-        self._since = time.monotonic()
-        self._timer = threading.Timer(self._left_s, self._over)
+        self._since = self._clock()
+        self._timer = self._new_timer(self._left_s, self._over)
         self._timer.daemon = True
         self._timer.start()
 

@@ -5,21 +5,48 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from drivers.errors import NotReachable, RequestError
-from service import watching
+from service import doing, watching
 from service.errors import IllegalMove
 from service.hooks import Look, RunHooks
 from service.run_record import Run
 from service.stations import Station
+from service.stop_signal import BenchTime
 from service.wiring import Wiring
 from tests.service.bench_of_straw import capture
 from tests.service.test_engine import watching as watching_engine
 from tests.service.test_waiting import ask, guided, wait_for
+
+
+class Stopwatch:
+    """Time that only the test moves, and what happens when it has come."""
+
+    def __init__(self) -> None:
+        self._now = 0.0
+        self._due: list[tuple[float, threading.Timer]] = []
+
+    def read(self) -> float:
+        return self._now
+
+    def timer(self, after_s: float, then: Callable[[], None]) -> threading.Timer:
+        """Started by its owner like any; it may be cancelled, and goes off when the test has moved so far."""
+        timer = threading.Timer(3600.0, then)
+        self._due.append((self._now + after_s, timer))
+        return timer
+
+    def forward(self, seconds: float) -> None:
+        self._now += seconds
+        for at, timer in self._due:
+            if at <= self._now and not timer.finished.is_set():
+                timer.cancel()
+                timer.function()
+
 
 STEP = {"text": "Put probe 1 on the reference terminal", "step": 1, "caution": "Ground first."}
 
@@ -203,14 +230,32 @@ def test_nobody_is_watched_for_for_ever(tmp_path: Path) -> None:
     assert error["type"] == "/problems/nobody-came"
 
 
-def test_waiting_costs_none_of_the_time_at_the_bench(started: Callable[..., Wiring]) -> None:
-    """A run that may be at the bench for a fifth of a second waits longer than that, and may."""
+def test_waiting_costs_none_of_the_time_at_the_bench(
+    started: Callable[..., Wiring], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A run that may be at the bench for ten seconds waits for an hour, and may."""
+    watch = Stopwatch()
+    monkeypatch.setattr(doing, "BenchTime", partial(BenchTime, clock=watch.read, timer=watch.timer))
     bench = Bench()
     wiring = started(bench)
-    run = wiring.intake.request("check", wiring.station("north-1"), {}, limit_s=0.2)
-    run = wait_until(wiring, run, lambda _r: bench.looks > 30)  # 30 looks with 10 ms between them
+    run = wiring.intake.request("check", wiring.station("north-1"), {}, limit_s=10.0)
+    wait_until(wiring, run, lambda r: at_step(1)(r) and bench.looks > 0)
+    watch.forward(3600.0)
     bench.there.set()
     wait_for(wiring, run, "done")
+
+
+def test_the_time_at_the_bench_adds_up_around_the_waiting() -> None:
+    """Nine seconds before the person came and two after are more than ten, whatever lies between."""
+    watch = Stopwatch()
+    ended: list[float] = []
+    limit = BenchTime(10.0, lambda: ended.append(watch.read()), clock=watch.read, timer=watch.timer)
+    watch.forward(9.0)
+    with limit.paused():
+        watch.forward(3600.0)
+    assert ended == []
+    watch.forward(2.0)
+    assert ended == [3611.0]
 
 
 def test_a_scope_that_is_switched_over_meanwhile_is_waited_for(started: Callable[..., Wiring]) -> None:
