@@ -112,9 +112,9 @@ def _words(table: Table, kind: Kind, channels: Channels) -> dict[str, tuple[str,
             words[word] = theirs
     if not words or (kind.all_words and len(words) < len(ours)):
         missing = [word for word in ours if word not in words]
-        raise found.lacks(f"a word for each of {', '.join(ours)}", missing)
+        raise found.lacks_words(f"a word for each of {', '.join(ours)}", missing)
     if kind.first_word and ours[0] not in words:
-        raise found.lacks(f"a word for {ours[0]}", ours[:1])
+        raise found.lacks_words(f"a word for {ours[0]}", ours[:1])
     found.done()
     return words
 

@@ -17,6 +17,10 @@ from drivers.errors import RequestError
 Value = TypeVar("Value")
 KeyPath = tuple[str, ...]
 
+NEAR = 0.5
+"""From this likeness on (difflib's ratio) a word is taken for a misspelled one."""
+LOOK_ALIKE = str.maketrans("ilo", "110")
+
 _KEY = r"(?:\"[^\"]*\"|'[^']*'|[A-Za-z0-9_-]+)"
 _DOTTED = rf"{_KEY}(?:\s*\.\s*{_KEY})*"
 _HEADER = re.compile(rf"\s*\[\s*({_DOTTED})\s*\]")
@@ -104,6 +108,15 @@ class Table:
                 return self.fault(f"does not know {near!r}; did you mean {key!r}? (It needs {what}.)", near)
         return self.fault(f"needs {what}")
 
+    def lacks_words(self, what: str, words: Sequence[str]) -> RequestError:
+        """The same where nothing else may stand here than such words: whatever is left is one that is wrong,
+        however little it looks like the one that was meant."""
+        stranger = next(iter(self._left), None)
+        if stranger is None:
+            return self.lacks(what, words)
+        meant = did_you_mean(stranger, words) if len(words) > 1 else f"; did you mean {words[0]!r}?"
+        return self.fault(f"does not know {stranger!r}{meant} (It needs {what}.)", stranger)
+
     def no_typo_of(self, key: str) -> None:
         """Refuses a key that is near to an optional one which is not there and matters to what is read
         next: its typo would be told as another fault."""
@@ -149,13 +162,20 @@ class Table:
 
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:
-    """The end of a sentence about an unknown word: the nearest known one, or all of them when none is
-    near."""
+    """The end of a sentence about an unknown word: the nearest known one (each of them, where some are
+    equally near), or all of them when none is near."""
     all_known = sorted(set(known))
-    near = difflib.get_close_matches(word.casefold(), [k.casefold() for k in all_known], n=1, cutoff=0.5)
-    if near:
-        return "; did you mean " + repr(next(k for k in all_known if k.casefold() == near[0])) + "?"
-    return "; it knows " + ", ".join(all_known)
+    nearness = {k: difflib.SequenceMatcher(None, _looks(k), _looks(word)).ratio() for k in all_known}
+    best = max(nearness.values(), default=0.0)
+    if best < NEAR:
+        return "; it knows " + ", ".join(all_known)
+    *others, last = [repr(k) for k in all_known if nearness[k] == best]
+    return f"; did you mean {', '.join(others)} or {last}?" if others else f"; did you mean {last}?"
+
+
+def _looks(word: str) -> str:
+    """As it looks in a printed manual: I, l and 1 are easily taken for each other, O and 0 too."""
+    return word.casefold().translate(LOOK_ALIKE)
 
 
 def _shown(value: object) -> str:

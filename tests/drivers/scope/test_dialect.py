@@ -279,3 +279,31 @@ def test_a_typo_is_told_in_its_line_with_the_nearest_right_word(
         line = text[: text.index("fields =")].count("\n") + 1
     assert f"did you mean {meant!r}" in said
     assert f"line {line}:" in said
+
+
+CHANNEL_NAMES: list[tuple[str, str, str]] = [
+    ("words = {A = ", "words = {C = ", "does not know 'C'; did you mean 'A'?"),
+    ("words = {A = ", "words = {CH1 = ", "does not know 'CH1'; did you mean 'A'?"),
+    ("words = {A = ", "words = {a = ", "does not know 'a'; did you mean 'A'?"),
+]
+
+
+@pytest.mark.parametrize(("right", "typo", "said"), CHANNEL_NAMES, ids=[typo for _, typo, _ in CHANNEL_NAMES])
+def test_a_wrong_channel_name_is_told_with_the_one_that_lacks_its_word(
+    tmp_path: Path, right: str, typo: str, said: str
+) -> None:
+    """However little the two look like each other: no other one can be meant."""
+    text = LANTERN.read_text(encoding="utf-8")
+    assert text.count(right) == 1
+    path = tmp_path / "mine.toml"
+    path.write_text(text.replace(right, typo), encoding="utf-8")
+    line = line_of(path, typo)
+    assert f"line {line}: [trigger.source.words] {said}" in refused(path)
+
+
+def test_a_letter_that_looks_like_a_digit_is_taken_for_it(tmp_path: Path) -> None:
+    """`NRI` in a printed manual is NR1; a word that is equally near to some is told with each of them."""
+    path = changed(tmp_path, 'number = "NR1"', 'number = "NRI"')
+    assert "number = 'NRI': is not allowed; did you mean 'NR1'?" in refused(path)
+    path = changed(tmp_path, 'number = "NR1"', 'number = "NR9"')
+    assert "did you mean 'NR1', 'NR2', 'NR3' or 'NRf'?" in refused(path)
