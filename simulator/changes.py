@@ -30,6 +30,16 @@ def target(**changes: Any) -> Change:
     return lambda plan: replace(plan, target=replace(plan.target, **changes))
 
 
+def at_another_rate(times: float) -> Change:
+    """The board's rate, as it hears and as it sends."""
+
+    def change(plan: BenchPlan) -> BenchPlan:
+        end = plan.target.end
+        return replace(plan, target=replace(plan.target, end=replace(end, baud=times * end.baud)))
+
+    return change
+
+
 def target_driver(**changes: Any) -> Change:
     def change(plan: BenchPlan) -> BenchPlan:
         end = plan.target.end

@@ -6,7 +6,15 @@ from __future__ import annotations
 
 import math
 
-from simulator.changes import as_it_is, program, target, target_driver, with_other_parity, with_parity_bit
+from simulator.changes import (
+    as_it_is,
+    at_another_rate,
+    program,
+    target,
+    target_driver,
+    with_other_parity,
+    with_parity_bit,
+)
 from simulator.kinds import Kind
 from simulator.target import firmware as programs
 
@@ -105,5 +113,17 @@ FIRMWARES = (
         "its boot loader says nothing until nobody has spoken for 1.5 s, then all is well",
         target(boot_s=1.5),
         "echo-missing",
+    ),
+    Kind(
+        "half-rate",
+        "hears and sends at half of the rate, and so hears something else than what is sent",
+        at_another_rate(0.5),
+        "rate-off",
+    ),
+    Kind(
+        "sends-at-half",
+        "hears right and sends at half of the rate",
+        target(send_rate_percent=-50.0),
+        "rate-off",
     ),
 )

@@ -16,23 +16,16 @@ from service.check.cautions import LOOP_BACK as LOOP_BACK_PLACE
 from service.check.cautions import ON_BOARD
 from service.check.context import Context
 from service.check.known_traffic import texts
-from service.check.suspects import (
-    GOLDEN,
-    LOOP_BACK,
-    PRESENT,
-    RESTED,
-    UNKNOWN,
-    Named,
-    Round,
-    differences,
-    name_part,
-)
+from service.check.rounds import GOLDEN, LOOP_BACK, PRESENT, RESTED, Round, differences
+from service.check.suspects import UNKNOWN, Named, name_part
 from service.check.unattended import Found
 from service.check.walk import Step, Walk
 from service.echo_test import Gathered, gather, plans_for
 from service.hooks import Look, RunHooks
 from service.pipeline.chain import judge
+from service.pipeline.evidence import FROM_TARGET, TO_TARGET
 from service.pipeline.findings import DEVICE, FAIL, WARNING, Finding, make_finding
+from service.pipeline.verdict import Judgement
 from service.sounding import first_window, sound
 from service.stations import Station
 
@@ -121,7 +114,12 @@ def try_pattern(station: Station, hooks: RunHooks, name: str, rest_s: float = 0.
         any(f.code == "lines-bridged" for f in judgement.findings),
         _codes(f for f in judgement.findings if f.code in OF_THE_SCOPE),
         _codes(f for f in judgement.findings if f.side == DEVICE and f.severity == FAIL),
-        next((f.evidence["prompt_hex"] for f in judgement.findings if f.code == "boot-loader-waiting"), None),
+        prompt=next(
+            (f.evidence["prompt_hex"] for f in judgement.findings if f.code == "boot-loader-waiting"), None
+        ),
+        link_codes=_codes(f for f in judgement.findings if f.line == TO_TARGET and f.severity == FAIL),
+        link_percent=_off(judgement, TO_TARGET),
+        board_percent=_off(judgement, FROM_TARGET),
     )
 
 
@@ -138,6 +136,11 @@ def _rest(bench: Bench, rest_s: float) -> None:
 def _codes(findings: Iterable[Finding]) -> tuple[str, ...]:
     """Each once, in their order."""
     return tuple(dict.fromkeys(f.code for f in findings))
+
+
+def _off(judgement: Judgement, line: str) -> float | None:
+    """By how many percent that line's rate is off."""
+    return next((m.value for m in judgement.measurements if m.name == f"{line}.rate_deviation"), None)
 
 
 def _only_a_person_knows() -> Look:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from service.check.diagnosis import SET, SWAP, TURN, Case, Cause, Rule, Step, keys
+from service.check.diagnosis import DEAF_PERCENT, SET, SWAP, TURN, Case, Cause, Rule, Step, keys
 from service.check.probe_causes import (
     NOT_TO_BE_JUDGED,
     REPAIR_SCOPE,
@@ -63,7 +63,10 @@ def one_clock(case: Case) -> Cause | None:
         Step(SWAP, "Try another serial adapter." if link else "Try another board of the same kind."),
     )
     # an echo slower than its sender falls behind by itself (N / d characters): correct firmware does too
-    behind = case.having("echo-late", "echo-missing", "capture-cut") if link else ()
+    rate = case.value(f"{found[0].line}.rate") or 0.0
+    behind = case.having("echo-late", "echo-missing", "capture-cut") if link or rate < 0 else ()
+    if abs(rate) > DEAF_PERCENT:
+        behind = (*behind, *(f for f in case.findings if f.side == DEVICE and f not in (*found, *behind)))
     name, subject = ("bridge-clock", "bridge") if link else ("board-clock", "board")
     return Cause(name, words, subject, keys(*found, *behind), steps)
 

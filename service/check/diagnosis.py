@@ -17,6 +17,9 @@ from service.pipeline.findings import INFO, SEVERITIES, Finding
 SET, TURN, SWAP, REPAIR = "set", "turn", "swap", "repair"
 COSTS = (SET, TURN, SWAP, REPAIR)
 """What a step costs a person: a setting; a hand at the bench; another part; sending something away."""
+DEAF_PERCENT = 4.6
+"""A receiver whose rate is off by more hears something else: 9.5 bits after a start that it saw up to a
+sixteenth of a bit late it must still be in the last bit, (0.5 - 1/16) / 9.5."""
 
 
 @dataclass(frozen=True)

@@ -7,64 +7,18 @@ names the part, says that nothing is wrong, or that it does not know and what to
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
 
-PRESENT, LOOP_BACK, GOLDEN = "present board", "loop-back", "golden board"
-RESTED = "after a rest"
-"""The present board once more, after nobody has spoken to it for a while."""
+from service.check.diagnosis import DEAF_PERCENT
+from service.check.rounds import GOLDEN, LOOP_BACK, PRESENT, RESTED, Round
+
+UNREADABLE = ("framing-error", "parity-error", "line-inverted", "break", "level-out-of-limits")
+"""What keeps another receiver than the scope from reading the board; a rate does, when it is far off."""
+OFF = "rate-off"
+ALIKE_PERCENT = 0.1
+"""Two crystals agree within it (each within about 0.01 %: common practice, no source)."""
 SURE, LIKELY, UNKNOWN = "sure", "likely", "unknown"
-
-
-@dataclass(frozen=True)
-class Round:
-    """One try with the same pattern. Counts are of characters that are not as they were sent."""
-
-    name: str
-    sent: int
-    seen: int
-    """Characters on the to-target line."""
-    stimulus_wrong: int
-    answered: int
-    """Characters on the from-target line."""
-    echo_wrong: int
-    """Against what the to-target line carried."""
-    heard: int
-    """Characters that came back to the PC."""
-    heard_wrong: int
-    """Against what was sent."""
-    joined: bool = False
-    """Both lines are one node."""
-    scope_codes: tuple[str, ...] = ()
-    """Findings of the instrument itself."""
-    board_codes: tuple[str, ...] = ()
-    """Findings on the board's side, e.g. echo-late."""
-    prompt: str | None = None
-    """What the board says to everything, as hexadecimal digits; None: its answers are no prompt."""
-
-    @property
-    def right(self) -> bool:
-        """Sent, carried, answered and heard alike."""
-        return not (self.stimulus_wrong or self.echo_wrong or self.heard_wrong) and self.seen > 0
-
-    @property
-    def may_be_a_start(self) -> bool:
-        """Silence, or one answer to everything, where characters did reach the board: it may be starting."""
-        lost = self.prompt is not None or not self.answered
-        return bool(
-            self.seen and not self.stimulus_wrong and lost and not self.joined and not self.heard_right
-        )
-
-    @property
-    def heard_right(self) -> bool:
-        return self.heard > 0 and not self.heard_wrong
-
-    def as_document(self) -> dict[str, Any]:
-        return {k: list(v) if isinstance(v, tuple) else v for k, v in vars(self).items()} | {
-            "right": self.right
-        }
 
 
 @dataclass(frozen=True)
@@ -81,14 +35,6 @@ class Named:
 def name_part(rounds: Mapping[str, Round]) -> Named:
     """The part by all rounds so far; the one with the present board must be there."""
     return next(named for rule in RULES if (named := rule(rounds)) is not None)
-
-
-def differences(sent: Sequence[int], seen: Sequence[int]) -> int:
-    """Edits between two texts: lost, added and changed characters."""
-    if list(sent) == list(seen):
-        return 0
-    blocks = difflib.SequenceMatcher(None, list(sent), list(seen), autojunk=False).get_matching_blocks()
-    return max(len(sent), len(seen)) - sum(block.size for block in blocks)
 
 
 def _scope(rounds: Mapping[str, Round]) -> Named | None:
@@ -127,6 +73,42 @@ def _loop_failed(rounds: Mapping[str, Round]) -> Named | None:
     return Named(
         "bridge", SURE, "It is the serial link: with its two lines joined, the PC does not hear itself."
     )
+
+
+def _board_unreadable(rounds: Mapping[str, Round]) -> Named | None:
+    """The scope can read what no receiver on that line can: the PC hears nonsense by the board's doing."""
+    now = rounds[PRESENT]
+    if not now.heard_wrong or now.stimulus_wrong:
+        return None
+    why = [code for code in now.board_codes if code in UNREADABLE]
+    if now.board_percent is not None and abs(now.board_percent) > DEAF_PERCENT:
+        why.append(f"its rate is {now.board_percent:+.3g} % off")
+    if not why:
+        return None
+    return Named("board", SURE, f"It is the board: what it sends cannot be received ({', '.join(why)}).")
+
+
+def _time_base(rounds: Mapping[str, Round]) -> Named | None:
+    """Both ends off by the same part: the one clock that both readings share is the scope's."""
+    now = rounds[PRESENT]
+    link, board = now.link_percent, now.board_percent
+    if OFF not in now.link_codes or link is None or board is None or abs(link - board) > ALIKE_PERCENT:
+        return None
+    return Named(
+        "scope",
+        LIKELY,
+        f"Probably the scope: link and board are off by the same {link:+.3g} %, so it is its time base (or "
+        "the rate in the stations file is another than theirs).",
+    )
+
+
+def _link_off(rounds: Mapping[str, Round]) -> Named | None:
+    """The board agrees with the scope about the rate, the link does not: two clocks of three outvote it."""
+    now = rounds[PRESENT]
+    link, board = now.link_percent, now.board_percent
+    if OFF not in now.link_codes or link is None or board is None or abs(board) > abs(link) / 2:
+        return None
+    return Named("bridge", SURE, f"It is the serial link: it speaks {link:+.3g} % off its rate.")
 
 
 def _link_loses(rounds: Mapping[str, Round]) -> Named | None:
@@ -274,9 +256,12 @@ def _dont_know(_rounds: Mapping[str, Round]) -> Named | None:
 RULES: tuple[Callable[[Mapping[str, Round]], Named | None], ...] = (
     _scope,
     _loop_failed,
+    _time_base,
+    _link_off,
     _nothing,
     _joined,
     _link_loses,
+    _board_unreadable,
     _link_deaf,
     _lane_to,
     _lane_from,

@@ -29,6 +29,8 @@ UNANSWERED_BITS = 9.0
 """An answer to a character of eight bits cannot start sooner after its start."""
 FEWEST_ALIKE, MOST_ALIKE = 4, 0.9
 """Edges, and the share of them, at which two lines move together when they are one."""
+ANOTHER_RATE = 1.2
+"""Bit times of one node, each read from its own copy of it, never differ by such a factor."""
 TOGETHER_BITS = 0.5
 """Characters that start within this many bit times of each other started together."""
 
@@ -85,12 +87,13 @@ def pair_echoes(evidence: Evidence) -> Evidence:
         to, back, bit = shot.to_target.characters, shot.from_target.characters, _bit_time(shot)
         frame_s = _shortest_frame(shot, evidence)
         pairs = pair_characters(number, to, back, bit, frame_s=frame_s)
-        if _may_be_bridged(to, back, bit):
+        one_rate = _at_one_rate(shot)
+        if one_rate and _may_be_bridged(to, back, bit):
             twins = pair_characters(number, to, back, bit, causal=False)
             if _is_bridged(pairs, twins, to, back, bit, _soonest(shot, evidence, frame_s, bit)):
                 bridged.append(number)
                 pairs = twins
-        if not _answered(pairs) and _move_alike(shot.to_target, shot.from_target, bit):
+        if one_rate and not _answered(pairs) and _move_alike(shot.to_target, shot.from_target, bit):
             bridged.append(number)
         if number in bridged:
             echoes += [replace(e, judged=False) for e in pairs]  # no echoes at all
@@ -130,6 +133,12 @@ def _soonest(shot: ReadShot, evidence: Evidence, frame_s: float, bit_time_s: flo
         return soonest
     last = reading.edges.times_s[reading.characters.last_edge[seen]]
     return min(soonest, median(last - reading.characters.start_s[seen]))
+
+
+def _at_one_rate(shot: ReadShot) -> bool:
+    """One node has one rate: lines that surely differ in it are two, wherever their edges fall."""
+    one, other = shot.to_target.bit_time_s, shot.from_target.bit_time_s
+    return one is None or other is None or 1 / ANOTHER_RATE < one.value / other.value < ANOTHER_RATE
 
 
 def _may_be_bridged(to: Characters, back: Characters, bit_time_s: float) -> bool:

@@ -25,11 +25,16 @@ ALONE: tuple[tuple[str, str, str | None, str], ...] = (
     ("dead-channel", "good", "probe/to_target", "likely"),
     ("lines-bridged", "good", "wiring", "sure"),
     ("link-dead", "good", None, "unknown"),
+    ("bridge-clock-off", "good", "bridge", "sure"),
+    ("board-clock-off", "good", "board", "sure"),
+    ("slow-timebase", "good", "scope", "likely"),
+    ("good", "half-rate", "board", "sure"),
+    ("good", "sends-at-half", "board", "sure"),
     ("good", "boot-loader", "boot loader", "likely"),
     ("good", "boot-loader-leaves", "boot loader", "sure"),
     ("good", "boot-loader-silent", "boot loader", "sure"),
 )
-DAILY = ("boot-loader-leaves", "changes-case", "stimulus-differs", "link-dead")
+DAILY = ("half-rate", "boot-loader-leaves", "changes-case", "stimulus-differs", "link-dead")
 
 
 def asked(

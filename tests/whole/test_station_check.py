@@ -24,7 +24,7 @@ from tests.whole.check_benches import (
 
 DAILY = ("both-ratios-off", "probe-undercompensated", "slow-timebase", "loose-ground", "left-on-reference")
 """A slice for every day; all kinds are soak."""
-DAILY_FIRMWARES = ("changes-case", "wrong-rate")
+DAILY_FIRMWARES = ("changes-case", "wrong-rate", "half-rate")
 UNATTENDED = ("echo", "check", "usual")
 """Kinds that such a check must see; the others are for a person, for the room, or for history."""
 TRANSPORTS = ("socket", "hislip", "vxi11")
@@ -57,6 +57,7 @@ def test_another_firmware_than_the_golden_one_leaves_practice_and_says_what_to_l
     assert FIRMWARE_KINDS[name].finding in told_codes(document)
     assert document["outcome"] == "practice-only"
     assert "golden" in document["first_step"]
+    assert len(document["causes"]) == 1
 
 
 def test_more_volts_than_there_may_be_are_told_at_once_and_before_everything_else() -> None:
