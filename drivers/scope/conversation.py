@@ -46,6 +46,10 @@ class Conversation:
         self.before_stopping: Callable[[], None] | None = None
         """Called once, at the first contact, before anything is changed on the scope."""
         self._met = False
+        self.switched_on: bool | None = None
+        """At the first contact: whether it was switched on since anybody asked last. None: it cannot tell."""
+        self.switched_on_again = False
+        """Whether it was switched off and on since then."""
 
     # --- opening --------------------------------------------------------------------------------------------
 
@@ -62,6 +66,7 @@ class Conversation:
             raise
         self._check_identity(identity, link.address)
         self.identity, self.link = identity, link
+        self._look_whether_switched_on(link)
         self.left_over = self._drain(link)
         if first and self.before_stopping is not None:
             self.before_stopping()
@@ -70,6 +75,27 @@ class Conversation:
             link.query(rules.identify.query, before=start)
         else:
             self._drain(link, before=start)
+
+    def _look_whether_switched_on(self, link: Link) -> None:
+        """Before anything is cleared: clearing would take the note away with the rest."""
+        about = self._dialect.event_status
+        if about is None:
+            return
+        question = about.question
+        try:
+            reply = link.query(question.query, timeout_s=question.timeout_s)
+            noted = bool(scpi.parse_integer(extract(reply, question.reply)) >> about.bit & 1)
+        except ReplyError as error:
+            link.distrust()
+            attach(error, link.address, question.query)
+            raise
+        except TimedOut as error:
+            error.args = (f'{error}; a scope without this register needs without = ["event_status"]',)
+            raise
+        if self.switched_on is None:
+            self.switched_on = noted
+        else:
+            self.switched_on_again |= noted
 
     def _check_identity(self, identity: Identity, address: str) -> None:
         if self.identity is not None and identity != self.identity:

@@ -129,6 +129,15 @@ class Question:
 
 
 @dataclass(frozen=True)
+class EventStatus:
+    """The register in which a scope notes that it was switched on; reading clears it (IEEE 488.2 11.5.1)."""
+
+    question: Question
+    bit: int = 7
+    """The one that says power on, 0 = the lowest."""
+
+
+@dataclass(frozen=True)
 class Poll:
     """How a state is recognised."""
 
@@ -239,6 +248,8 @@ class Dialect:
     fetch: Fetch
     options: Question | None = None
     """What is built in or licensed, as one text."""
+    event_status: EventStatus | None = None
+    """None: nobody sees that it was switched off and on."""
     release: Action | None = None
     """Hands the front panel back to whoever stands before it."""
     serial_line: SerialLine | None = None

@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 
 from drivers.errors import RequestError
 from drivers.scope import dialect_checks as must_be
-from drivers.scope.dialect import Action, Dialect, MessageRules, Poll, Question, SerialLine
+from drivers.scope.dialect import Action, Dialect, EventStatus, MessageRules, Poll, Question, SerialLine
 from drivers.scope.dialect_fetch import read_fetch
 from drivers.scope.dialect_settings import (
     CHANNEL,
@@ -108,6 +108,7 @@ def _dialect(table: Table, own: DialectText) -> Dialect:
         channels=rows,
         identify=_needed(table, "identify", _question),
         errors=_optional(table, "errors", _question),
+        event_status=_optional(table, "event_status", _event_status),
         clear=_needed(table, "clear", _action),
         reset=_optional(table, "reset", _action),
         self_test=_optional(table, "self_test", _question),
@@ -161,6 +162,10 @@ def _question(table: Table) -> Question:
         timeout_s=table.take_optional("timeout_s", must_be.positive),
         reply=read_reply(table),
     )
+
+
+def _event_status(table: Table) -> EventStatus:
+    return EventStatus(_question(table), table.take("bit", must_be.whole(0, 15), EventStatus.bit))
 
 
 def _serial_line(table: Table) -> SerialLine:

@@ -108,6 +108,17 @@ class Scope:
         return panel_of(self.dialect, self._found) if self._found else None
 
     @property
+    def switched_on(self) -> bool | None:
+        """Whether it was switched on since it was opened last, by whomever: then it has forgotten what it was
+        set to. None: the dialect cannot ask."""
+        return self._talk.switched_on
+
+    @property
+    def switched_on_again(self) -> bool:
+        """Whether it was switched off and on while it was open, as far as the link was opened anew since."""
+        return self._talk.switched_on_again
+
+    @property
     def conversation(self) -> Conversation:
         """What the scope is spoken to through: for whoever tries a dialect line by line."""
         return self._talk

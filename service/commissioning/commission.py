@@ -107,6 +107,8 @@ def _failed_opening(error: DriverError, dialect: Dialect, tape: Tape, seconds: f
     names = {dialect.identify.query: "identify"}
     if dialect.errors is not None:
         names[dialect.errors.query] = "errors"
+    if dialect.event_status is not None:
+        names[dialect.event_status.question.query] = "event_status"
     name = next((names[q] for q in names if q == error.command), None)
     if name is None and not heard:
         raise error
@@ -138,6 +140,7 @@ def _basics(trial: Trial) -> None:
     dialect = trial.dialect
     trial.line("identify", lambda: _identify(trial))
     trial.line("errors", lambda: _errors(trial))
+    trial.line("event_status", lambda: _event_status(trial))
     trial.line("clear", lambda: _clear(trial))
     trial.line("options", lambda: _options(trial))
     trial.line("self_test", lambda: _self_test(trial))
@@ -164,6 +167,25 @@ def _errors(trial: Trial) -> Seen:
     if entries:
         return DIFFERS, f"after clearing there was still {scpi.describe_errors(entries)}"
     return WORKS, "the queue is empty, and says so"
+
+
+def _event_status(trial: Trial) -> Seen:
+    """A bit that stays would make every run say that the scope was switched on."""
+    about = trial.dialect.event_status
+    if about is None:
+        raise NotTried("the dialect cannot ask whether the scope was switched off and on")
+    question = about.question
+    reply = trial.talk.ask(question.query, timeout_s=question.timeout_s)
+    with trial.talk.parsing(question.query):
+        value = scpi.parse_integer(extract(reply, question.reply))
+    if value >> about.bit & 1:
+        return FAILS, f"answers {value}: bit {about.bit} is set still, right after it was read"
+    first = (
+        "set at the first contact: it was switched on since it was asked last"
+        if trial.scope.switched_on
+        else "clear"
+    )
+    return WORKS, f"bit {about.bit} was {first}"
 
 
 def _clear(trial: Trial) -> Seen:

@@ -226,3 +226,31 @@ def test_a_scope_that_dies_while_sending_a_record_is_lost_and_comes_back(way: st
             scope.force()
             assert scope.wait(10.0)
             assert len(scope.fetch().channel("1").codes) == 5000
+
+
+def test_a_scope_that_was_switched_on_says_so_once(addresses: Addresses, way: str) -> None:
+    """IEEE 488.2 11.5.1: bit 7 of the standard event register, 128; reading it clears it. Opening clears all
+    status, so it must be read before."""
+    address = getattr(addresses, way)
+    with drivers.open_scope(address, "scpi-1999") as scope:
+        assert scope.switched_on, "it has just been started"
+    with drivers.open_scope(address, "scpi-1999") as scope:
+        assert scope.switched_on is False
+        scope.conversation.tell(["DIAG:PERS:POW:CYCL"])
+        assert not scope.switched_on_again, "nobody has asked yet"
+        scope.conversation.link.reopen()
+        assert scope.switched_on_again
+        assert scope.switched_on is False, "at the first contact it was not"
+    with drivers.open_scope(address, "scpi-1999") as scope:
+        assert scope.switched_on is False
+
+
+def test_a_dialect_without_the_entry_claims_nothing(addresses: Addresses, tmp_path: Path) -> None:
+    """None, and nothing is asked: scopes whose dialect has no such register stay as they are."""
+    path = tmp_path / "old.toml"
+    path.write_text('schema = 1\nname = "old"\nbased_on = "scpi-1999"\nwithout = ["event_status"]\n')
+    with drivers.open_scope(addresses.socket, path) as scope:
+        assert scope.switched_on is None
+        scope.conversation.tell(["DIAG:PERS:POW:CYCL"])
+        scope.conversation.link.reopen()
+        assert not scope.switched_on_again

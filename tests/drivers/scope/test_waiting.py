@@ -85,6 +85,7 @@ def test_the_wait_gives_up_at_its_deadline() -> None:
     answers = {
         "STAT:OPER:COND?": say("40"),
         "*IDN?": say("HARBOUR STREET,X,1,0"),
+        "*ESR?": say("0"),
         "SYST:ERR?": say('0,"No error"'),
     }
     now = [0.0]
@@ -99,7 +100,11 @@ def test_the_wait_gives_up_at_its_deadline() -> None:
 
 def test_an_error_queue_that_never_ends_is_told() -> None:
     """Draining is bounded: a scope that always complains is at fault itself."""
-    answers = {"*IDN?": say("HARBOUR STREET,X,1,0"), "SYST:ERR?": say('-350,"Queue overflow"')}
+    answers = {
+        "*IDN?": say("HARBOUR STREET,X,1,0"),
+        "*ESR?": say("0"),
+        "SYST:ERR?": say('-350,"Queue overflow"'),
+    }
     with line_server(answers) as server, pytest.raises(InstrumentError, match="more than 40 entries"):
         drivers.open_scope(server.socket_address, "scpi-1999", timeout_s=0.5)
 
@@ -108,6 +113,7 @@ def test_a_scope_that_is_gone_at_the_end_does_not_hide_the_first_error() -> None
     """Stopping it fails too; what is told is what went wrong first."""
     answers: dict[str, Act | list[Act]] = {
         "*IDN?": [say("HARBOUR STREET,X,1,0"), Act(then_close=True)],
+        "*ESR?": say("0"),
         "SYST:ERR?": say('0,"No error"'),
     }
     with line_server(answers) as server, pytest.raises(TimedOut, match=r"STAT:OPER:COND\?"):
@@ -118,3 +124,10 @@ def _poll_once(address: str) -> None:
     with drivers.open_scope(address, "scpi-1999", timeout_s=0.2) as scope:
         scope._armed = True
         scope.is_done()
+
+
+def test_a_scope_without_an_event_register_is_told_how_to_do_without() -> None:
+    """Its dialect came from one that has the entry: the way out stands in the error."""
+    answers = {"*IDN?": say("HARBOUR STREET,X,1,0"), "SYST:ERR?": say('0,"No error"')}
+    with line_server(answers) as server, pytest.raises(TimedOut, match=r'without = \["event_status"\]'):
+        drivers.open_scope(server.socket_address, "scpi-1999", timeout_s=0.2)

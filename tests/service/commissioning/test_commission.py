@@ -113,6 +113,17 @@ def test_the_scope_is_left_as_it_was_found_even_after_its_reset(bench: Bench) ->
     assert repr((after.channels, after.sweep, after.trigger)) == before
 
 
+def test_a_power_on_note_that_stays_fails_in_its_line(bench: Bench, tmp_path: Path) -> None:
+    """Else every run would say that the scope was switched on; a note that goes is told as what it says."""
+    told = []
+    for text in ("", '[event_status]\nquery = "*OPC?"\nbit = 0\n'):
+        told.append(line(on_bench(bench, cousin(tmp_path, text), traffic=None), "event_status"))
+    assert told[0].outcome == WORKS
+    assert "switched on since it was asked last" in told[0].says
+    assert told[1].outcome == FAILS
+    assert "answers 1: bit 0 is set still" in told[1].says
+
+
 def test_what_a_foreign_scope_makes_of_settings_is_told_as_a_difference(tmp_path: Path) -> None:
     """It works, and the dialect could say more: its limits, the steps of its offset."""
     lantern = Lantern()
