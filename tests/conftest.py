@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-from tests import postgres
+from tests import fresh, postgres
 
 # the same examples on every run, however slow or busy the machine is
 settings.register_profile("the same every time", derandomize=True, deadline=None)
@@ -55,16 +55,37 @@ def _postgres_server() -> Iterator[Callable[[], postgres.Server]]:
 
 
 @pytest.fixture
-def postgres_url(need: Callable[[bool, str], None], _postgres_server: Callable[[], postgres.Server]) -> str:
-    """The address of a fresh, empty database."""
+def postgres_url(
+    need: Callable[[bool, str], None], _postgres_server: Callable[[], postgres.Server]
+) -> Iterator[str]:
+    """The address of a database that nobody has used yet."""
     need(postgres.binaries() is not None, "PostgreSQL is not installed (Debian: apt-get install postgresql)")
-    return _postgres_server().make_database(f"bench{next(_numbers)}")
+    with _postgres_server().database(f"bench{next(_numbers)}") as url:
+        yield url
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def empty_database(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """A test that asks for this runs on both, from before their first start."""
+    if request.param == "sqlite":
+        return f"sqlite:///{tmp_path / 'benchwarden.db'}"
+    url: str = request.getfixturevalue("postgres_url")
+    return url
+
+
+@pytest.fixture
+def _postgres_copy(
+    need: Callable[[bool, str], None], _postgres_server: Callable[[], postgres.Server]
+) -> Iterator[str]:
+    need(postgres.binaries() is not None, "PostgreSQL is not installed (Debian: apt-get install postgresql)")
+    with _postgres_server().database(f"bench{next(_numbers)}", like=fresh.first_start) as url:
+        yield url
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
 def database(request: pytest.FixtureRequest, tmp_path: Path) -> str:
-    """A test that asks for this runs on both."""
+    """A test that asks for this runs on both, each as its first start leaves it."""
     if request.param == "sqlite":
-        return f"sqlite:///{tmp_path / 'benchwarden.db'}"
-    url: str = request.getfixturevalue("postgres_url")
+        return fresh.sqlite_file(tmp_path / "benchwarden.db")
+    url: str = request.getfixturevalue("_postgres_copy")
     return url

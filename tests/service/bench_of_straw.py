@@ -18,6 +18,7 @@ from service.report.meta import ReportMeta
 from service.settings import Settings, read_settings
 from service.stations import Probe, Station
 from service.wiring import Wiring, build
+from tests import fresh
 
 NAMES = ("north-1", "north-2", "south-1")
 
@@ -116,4 +117,6 @@ def straw_wiring(
         "render_report": straw_report,
         "make_idle": lambda _station: None,
     }
-    return build(settings(folder, **given), **(parts | dict(more or {})))
+    chosen = settings(folder, **given)
+    fresh.lay_out(chosen)
+    return build(chosen, **(parts | dict(more or {})))

@@ -26,8 +26,8 @@ RUN = {
 
 
 @pytest.fixture
-def engine(database: str) -> Iterator[sa.Engine]:
-    engine = db.open_database(database)
+def engine(empty_database: str) -> Iterator[sa.Engine]:
+    engine = db.open_database(empty_database)
     yield engine
     engine.dispose()
 
@@ -43,12 +43,12 @@ def test_the_newest_migration_is_the_one_that_the_code_names() -> None:
     assert ScriptDirectory.from_config(db.alembic_config()).get_heads() == [db.NEWEST]
 
 
-def test_a_database_of_any_earlier_schema_comes_to_the_newest_with_its_rows(database: str) -> None:
+def test_a_database_of_any_earlier_schema_comes_to_the_newest_with_its_rows(empty_database: str) -> None:
     """From the first schema on; what was in it is still there."""
     from alembic import command
 
     revisions = [r.revision for r in ScriptDirectory.from_config(db.alembic_config()).walk_revisions()]
-    engine = db.make_engine(database)
+    engine = db.make_engine(empty_database)
     with engine.begin() as connection:
         config = db.alembic_config()
         config.attributes["connection"] = connection
@@ -58,17 +58,17 @@ def test_a_database_of_any_earlier_schema_comes_to_the_newest_with_its_rows(data
     with engine.begin() as connection:
         connection.execute(sa.insert(runs).values(row))
     engine.dispose()
-    engine = db.open_database(database)
+    engine = db.open_database(empty_database)
     with db.reading(engine) as connection:
         assert connection.execute(sa.select(runs.c.id)).scalars().all() == ["old"]
     assert db.current(engine) == db.NEWEST
     engine.dispose()
 
 
-def test_opening_twice_changes_nothing(database: str) -> None:
+def test_opening_twice_changes_nothing(empty_database: str) -> None:
     """The second time finds everything there."""
-    db.open_database(database).dispose()
-    db.open_database(database).dispose()
+    db.open_database(empty_database).dispose()
+    db.open_database(empty_database).dispose()
 
 
 def test_a_start_on_an_up_to_date_database_does_not_load_the_migration_tool(tmp_path: Path) -> None:
@@ -81,13 +81,13 @@ def test_a_start_on_an_up_to_date_database_does_not_load_the_migration_tool(tmp_
     subprocess.run([sys.executable, "-c", code], check=True, timeout=30, cwd=Path(db.__file__).parent.parent)
 
 
-def test_a_newer_database_is_refused_and_left_as_it_is(database: str) -> None:
+def test_a_newer_database_is_refused_and_left_as_it_is(empty_database: str) -> None:
     """An old program must not write into it."""
-    engine = db.open_database(database)
+    engine = db.open_database(empty_database)
     with engine.begin() as connection:
         connection.execute(sa.text("UPDATE alembic_version SET version_num = '9999'"))
     with pytest.raises(BadSettings, match="9999"):
-        db.open_database(database)
+        db.open_database(empty_database)
     assert db.current(engine) == "9999"
     engine.dispose()
 
