@@ -46,8 +46,8 @@ class Hands:
     """What a worker needs beside its jobs; wiring.py chooses."""
 
     perform: Perform
-    hold: Callable[[str], AbstractContextManager[None]]
-    """The station's lock, while a run waits for a person."""
+    hold: Callable[[str, Callable[[], bool]], AbstractContextManager[None]]
+    """(station, given up): the station's lock, while a run waits for a person."""
     make_idle: Callable[[str], None]
     """Leave the station's scope idle: somebody died while it was at work."""
     limit_s: float
@@ -59,6 +59,14 @@ def job_of(run: Run) -> str:
     return f"{run.id}.{run.job}"
 
 
+@dataclass(frozen=True)
+class _Active:
+    """A run that a thread of this process does, and how that is told to stop."""
+
+    run: Run
+    stop: StopSignal
+
+
 class Doing:
     """The runs that this process does. `stations`: those it knows; None when it does none."""
 
@@ -68,19 +76,27 @@ class Doing:
         self._hands = hands
         self._worker = worker
         self._stations = stations
-        self._active: dict[str, StopSignal] = {}
+        self._in_hand: set[str] = set()
+        self._active: dict[str, _Active] = {}
         self._changed = threading.Condition()
         self.closing = False
 
     def do(self, job: str) -> None:
         """Called with a job's id, in a thread of its own."""
         run_id, _, number = job.rpartition(".")
+        self._in_hand.add(job)
         try:
             run = self._store.read(run_id)
+            with about(run.id, run.station):
+                self._look_at(run, int(number))
         except UnknownRun:
-            return  # thrown away meanwhile
-        with about(run.id, run.station):
-            self._look_at(run, int(number))
+            log.warning("run %s was thrown away: its job ends", run_id)
+        finally:
+            self._in_hand.discard(job)
+
+    def has_in_hand(self, job: str) -> bool:
+        """Whether a thread of this process is at the job, for whatever run."""
+        return job in self._in_hand
 
     def _look_at(self, run: Run, number: int) -> None:
         if self.closing or run.settled or run.job != number:
@@ -98,37 +114,42 @@ class Doing:
 
     def busy_with(self, run_id: str) -> bool:
         """Whether this process does the run just now."""
-        with self._changed:
-            return run_id in self._active
+        return any(active.run.id == run_id for active in self._all_active())
 
     def stop(self, run_id: str, reason: str) -> None:
         """Ask the run to stop, when it is done here."""
-        with self._changed:
-            if stop := self._active.get(run_id):
-                stop.ask(reason)
+        for active in self._all_active():
+            if active.run.id == run_id:
+                active.stop.ask(reason)
 
     def wake(self, run_id: str) -> None:
         """There is an answer for the run."""
-        with self._changed:
-            if stop := self._active.get(run_id):
-                stop.news.set()
+        for active in self._all_active():
+            if active.run.id == run_id:
+                active.stop.news.set()
 
     def look(self) -> None:
         """See what other processes wrote down for the runs that are done here."""
-        with self._changed:
-            active = list(self._active)
+        active = self._all_active()
         claims = self._journal.claims() if active else {}
-        for run_id in active:
-            run = self._store.read(run_id)
-            if run.stop_reason:
-                self.stop(run_id, run.stop_reason)
+        for one in active:
+            run = self._found(one.run.id)
+            if run is None or run.settled or run.job != one.run.job:
+                one.stop.ask(f"run {one.run.id} is no longer for this job to do")
+            elif run.stop_reason:
+                one.stop.ask(run.stop_reason)
             elif (claim := claims.get(run.station)) and not claim.allows(run):
-                self._put_back(run_id, f"{claim.words}; the run goes on when the bench is given back")
+                one.stop.ask_to_put_back(f"{claim.words}; the run goes on when the bench is given back")
 
-    def _put_back(self, run_id: str, reason: str) -> None:
+    def _all_active(self) -> list[_Active]:
         with self._changed:
-            if stop := self._active.get(run_id):
-                stop.ask_to_put_back(reason)
+            return list(self._active.values())
+
+    def _found(self, run_id: str) -> Run | None:
+        try:
+            return self._store.read(run_id)
+        except UnknownRun:
+            return None
 
     def _claimed(self, run: Run) -> bool:
         claim = self._journal.claims().get(run.station)
@@ -138,11 +159,11 @@ class Doing:
         """Begin nothing more; what is at work may end within the grace, then it is put back."""
         with self._changed:
             self.closing = True
-            for stop in self._active.values():
-                stop.leave()
+            for active in self._active.values():
+                active.stop.leave()
             self._changed.wait_for(lambda: not self._active, timeout=grace_s)
-            for stop in self._active.values():
-                stop.ask_to_put_back("the service was stopped; the run goes on when it is back")
+            for active in self._active.values():
+                active.stop.ask_to_put_back("the service was stopped; the run goes on when it is back")
             if not self._changed.wait_for(lambda: not self._active, timeout=stop_s):
                 log.warning("runs %s did not stop within %g s", ", ".join(self._active), stop_s)
 
@@ -165,39 +186,39 @@ class Doing:
         """None when the service closes before the station was free."""
         limit_s = run.limit_s or self._hands.limit_s
         late = TimeIsUp(f"run {run.id} was at the bench for {limit_s:g} s, longer than it may")
-        stop.time = BenchTime(limit_s, lambda: stop.ask(str(late), late))
-        try:
-            while not self.closing:
-                try:
-                    return self._hands.perform(run, stop)
-                except IllegalMove as error:
-                    log.info("%s", error)  # it was cancelled just before it began
-                    return None
-                except StationClaimed as error:
-                    # at work when its program died, or waiting: not even the scope is put to rest now
-                    if self._store.read(run.id).state != "queued":
-                        self._journal.move(run.id, "queued", job=run.job, message=str(error))
-                    return None
-                except StationTaken:
-                    # by a run whose worker is away; an operator can move or end it
-                    stop.news.wait(LOOK_S)
-                    if stop.asked():
-                        self._journal.move(run.id, "cancelled", job=run.job, message=stop.reason)
-                        return None
-            return None
-        finally:
-            stop.time.stop()
-            stop.time = None
+        stop.allowed = lambda: BenchTime(limit_s, lambda: stop.ask(str(late), late))
+        while not self.closing:
+            try:
+                return self._hands.perform(run, stop)
+            except IllegalMove as error:
+                log.info("%s", error)  # it was cancelled just before it began
+                return None
+            except StationClaimed as error:
+                # at work when its program died, or waiting: not even the scope is put to rest now
+                if self._store.read(run.id).state != "queued":
+                    self._journal.move(run.id, "queued", job=run.job, message=str(error))
+                return None
+            except StationBusy as error:
+                log.info("%s", error)  # the service closes: the run keeps its place
+            except StationTaken:
+                # by one that was dropped here while it was at work: its new job waits for this one's lane; or
+                # by one whose worker is away: an operator can move or end it
+                self._interrupted_first(run)
+                stop.news.wait(LOOK_S)
+                stop.news.clear()
+        return None
 
     def _answered(self, run: Run, stop: StopSignal) -> bool:
         """Wait for the person; False when the run ended instead, or the service closes."""
         with ExitStack() as held:
             try:
-                held.enter_context(self._hands.hold(run.station))
+                held.enter_context(self._hands.hold(run.station, lambda: stop.asked() or self.closing))
             except StationBusy as error:
                 log.warning("run %s waits without its station: %s", run.id, error)
             while not self.closing:
                 now = self._store.read(run.id)
+                if now.settled or now.job != run.job:
+                    return False
                 if stop.asked() or now.stop_reason:
                     reason = stop.reason or now.stop_reason or ""
                     state = "queued" if stop.put_back else "cancelled"
@@ -241,12 +262,12 @@ class Doing:
 
     @contextmanager
     def _active_as(self, run: Run) -> Iterator[StopSignal]:
-        stop = StopSignal()
+        stop, job = StopSignal(), job_of(run)
         with self._changed:
-            self._active[run.id] = stop
+            self._active[job] = _Active(run, stop)
         try:
             yield stop
         finally:
             with self._changed:
-                del self._active[run.id]
+                del self._active[job]
                 self._changed.notify_all()

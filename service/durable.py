@@ -24,6 +24,7 @@ from service.errors import (
     ServiceError,
     problem_of,
 )
+from service.forgotten_jobs import ForgottenJobs
 from service.jobs import Jobs
 from service.journal import Journal
 from service.locks import held_file, is_alive
@@ -69,7 +70,7 @@ class DurableEngine:
         self._doing = Doing(journal.patient(patience_s), hands, post.worker, stations)
         self._jobs = Jobs(jobs_url, post.worker, self._doing.do)
         self._ending = threading.Event()
-        self._suspects: set[str] = set()
+        self._forgotten = ForgottenJobs(self._jobs, self._doing, journal.store, workers, post.worker)
         self._freed: dict[str, int] = {}
         self._started = False
         self._held = ExitStack()
@@ -253,9 +254,9 @@ class DurableEngine:
         """Runs whose job was lost get a new one; runs of commands that died are settled."""
         unsettled = self._journal.store.in_states("queued", *AT_WORK)
         ours = [run for run in unsettled if run.origin == "service"]
-        self._put_lost(ours, first)
         if self._post.works and not first:
-            self._end_forgotten_jobs()
+            self._forgotten.end()  # first: the runs of such jobs are lost ones
+        self._put_lost(ours, first)
         for run in unsettled:
             if run.origin != "service" and not _maker_lives(run):
                 self._give_up(
@@ -288,17 +289,6 @@ class DurableEngine:
                 continue
             elif run.state == "queued" or (self._post.works and run.worker == self._post.worker):
                 self._put_anew(run)
-
-    def _end_forgotten_jobs(self) -> None:
-        """A job that nobody does and whose end could not be recorded (a full disk) would block its lane.
-
-        Seen so twice: between the end of a run and that of its job there is always a moment.
-        """
-        idle = {j for j in self._jobs.at_work() if not self._doing.busy_with(j.rpartition(".")[0])}
-        for job in idle & self._suspects:
-            log.warning("job %s had ended without a record of it", job)
-            self._jobs.drop(job)
-        self._suspects = idle
 
     def _give_up(self, run: Run, sentence: str) -> None:
         error: ServiceError = Interrupted(sentence)

@@ -81,6 +81,7 @@ class Jobs:
                 DBOS(config=self._config())
                 DBOS.listen_queues(list(pools))
                 DBOS.launch()
+                _library()  # the launch made it write to the terminal
             except BaseException:
                 _process.jobs = None
                 raise
@@ -131,13 +132,11 @@ class Jobs:
             found = self._client.list_workflows(workflow_ids=wanted, load_input=False, load_output=False)
         return {job.workflow_id for job in found if job.status in PENDING}
 
-    def at_work(self) -> set[str]:
-        """Those that this worker has begun and not recorded as ended."""
+    def at_work(self) -> dict[str, str | None]:
+        """Those that a worker has begun and not recorded as ended, with that worker."""
         with translated(self._url):
-            found = self._client.list_workflows(
-                status="PENDING", executor_id=self._worker, load_input=False, load_output=False
-            )
-        return {job.workflow_id for job in found}
+            found = self._client.list_workflows(status="PENDING", load_input=False, load_output=False)
+        return {job.workflow_id: job.executor_id for job in found}
 
     def forget(self, jobs: Sequence[str]) -> None:
         """Remove what is known of jobs that ended."""

@@ -23,6 +23,7 @@ from service.run_record import timestamp, utc_now
 from service.whole_files import made_folder, write_whole
 
 POLL_S = 0.05
+FOR_EVER_S = 1e9
 
 
 @dataclass(frozen=True)
@@ -53,16 +54,19 @@ class StationLocks:
         *,
         cancelled: Callable[[], bool] = lambda: False,
         on_wait: Callable[[str], None] = lambda _sentence: None,
+        for_ever: bool = False,
     ) -> Iterator[None]:
         """Hold the station while the block runs. `on_wait` gets one sentence when another process has it.
 
         Raises:
-            StationBusy: not free within `wait_s`, or `cancelled` while waiting; says who holds it.
+            StationBusy: not free within `wait_s` (unless `for_ever`), or `cancelled` while waiting; says who
+                holds it.
             StoreFailed: the lock's folder cannot be used.
         """
         path = self._path(scope)
         lock = self._lock(path)
-        self._acquire(lock, station, scope, cancelled, on_wait)
+        wait_s = FOR_EVER_S if for_ever else self.wait_s
+        self._acquire(lock, station, scope, wait_s, cancelled, on_wait)
         note = path.with_suffix(".holder")
         try:
             me = Holder(os.getpid(), own_command(), station, timestamp(utc_now()))
@@ -85,6 +89,7 @@ class StationLocks:
         lock: filelock.BaseFileLock,
         station: str,
         scope: str,
+        wait_s: float,
         cancelled: Callable[[], bool],
         on_wait: Callable[[str], None],
     ) -> None:
@@ -92,15 +97,15 @@ class StationLocks:
             lock.acquire(blocking=False)
             return
         except filelock.Timeout:
-            on_wait(f"station {station} is in use by {self._words(scope)}; waiting up to {self.wait_s:g} s")
+            until = "until it is free" if wait_s == FOR_EVER_S else f"up to {wait_s:g} s"
+            on_wait(f"station {station} is in use by {self._words(scope)}; waiting {until}")
         except OSError as error:
             raise StoreFailed(f"the lock folder {self.folder} cannot be used: {error}") from error
         try:
-            lock.acquire(timeout=self.wait_s, poll_interval=POLL_S, cancel_check=cancelled)
+            lock.acquire(timeout=wait_s, poll_interval=POLL_S, cancel_check=cancelled)
         except filelock.Timeout:
-            raise StationBusy(
-                f"station {station} is in use by {self._words(scope)}; waited {self.wait_s:g} s"
-            ) from None
+            waited = "" if wait_s == FOR_EVER_S else f"; waited {wait_s:g} s"
+            raise StationBusy(f"station {station} is in use by {self._words(scope)}{waited}") from None
 
     def _words(self, scope: str) -> str:
         return str(self.holder(scope) or "another process")

@@ -91,6 +91,7 @@ def perform(
         Superseded: the run was moved to another worker meanwhile.
         StationTaken: another run of the service is at work on the station.
         StationClaimed: a person is at the bench; a run of the service stays in its queue.
+        StationBusy: a run of the service waited for the station, and stays in its queue: the service closes.
     """
     stop = stop or StopSignal()
     with about(run.id, station.name):
@@ -115,6 +116,8 @@ def _settled(run: Run, station: Station, tools: Tools, stop: StopSignal, hooks: 
     except StationBusy as error:
         if stop.asked():
             return _stopped(run, tools, stop, RunCancelled(stop.reason))
+        if run.origin == "service":
+            raise
         return _end(run, tools, "error", error)
     except (ServiceError, DriverError) as error:
         log.warning("run %s on %s: %s", run.id, station.name, error)
@@ -135,11 +138,18 @@ def _work(run: Run, station: Station, tools: Tools, hooks: _Hooks) -> Performed:
     def tell_wait(sentence: str) -> None:
         hooks.progress("wait", sentence, 0.0)
 
-    with tools.locks.holding(station.name, station.scope, cancelled=stop.asked, on_wait=tell_wait):
+    with tools.locks.holding(
+        station.name,
+        station.scope,
+        cancelled=lambda: stop.asked() or stop.leaving,
+        on_wait=tell_wait,
+        for_ever=run.origin == "service",  # it has its turn, however long a person's command takes
+    ):
         run = _begin(run, tools)
         document = store.result(run.id)
         if document is None:
-            document = tools.work[run.kind](station, run, hooks.as_hooks())
+            with stop.at_bench():
+                document = tools.work[run.kind](station, run, hooks.as_hooks())
     if store.result(run.id) is None:
         store.keep_result(run.id, document, at=timestamp(journal.clock()), job=run.job)
     if run.kind in REPORTED:

@@ -188,7 +188,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting(
         "lock_wait_s",
         30.0,
-        "seconds to wait for a station that another process holds",
+        "seconds that a command waits for a station in use; a run of the service keeps its place",
         _number(float, 0, 3600),
     ),
     Setting("worker", True, "whether `serve` also does the runs; off: workers elsewhere do", _switch),

@@ -57,6 +57,8 @@ class StopSignal:
         """Set whenever a run that waits should look at its record again."""
         self.leaving = False
         """The service closes: a run that waits for a person goes on waiting, without this process."""
+        self.allowed: Callable[[], BenchTime] | None = None
+        """Begins the run's time at the bench: not before it has the station."""
         self.time: BenchTime | None = None
         self.reason = ""
         self.error: ServiceError | None = None
@@ -81,6 +83,17 @@ class StopSignal:
 
     def asked(self) -> bool:
         return self._asked.is_set()
+
+    @contextmanager
+    def at_bench(self) -> Iterator[None]:
+        """The time in the block is the run's time at the bench."""
+        self.time = self.allowed() if self.allowed else None
+        try:
+            yield
+        finally:
+            if self.time is not None:
+                self.time.stop()
+            self.time = None
 
     @contextmanager
     def waiting(self) -> Iterator[None]:

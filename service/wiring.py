@@ -132,7 +132,7 @@ def build(
         journal,
         Hands(
             perform=do,
-            hold=lambda name: tools.locks.holding(name, scopes[name].scope),
+            hold=lambda name, given_up: tools.locks.holding(name, scopes[name].scope, cancelled=given_up),
             make_idle=lambda name: (make_idle or _make_idle)(scopes[name]),
             limit_s=settings.run_limit_s,
         ),
