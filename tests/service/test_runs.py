@@ -139,5 +139,5 @@ def test_the_report_shows_the_shots_that_were_judged_and_not_the_soundings(tmp_p
 
 def test_nothing_is_built_or_touched_before_the_first_run(tmp_path: Path) -> None:
     """Building a service makes no folder and opens no instrument."""
-    straw_wiring(tmp_path)
+    build(settings(tmp_path), stations=[station()])
     assert list(tmp_path.iterdir()) == []
