@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import itertools
 import os
+import time
+import types
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
+from serial.urlhandler import protocol_socket
 
 from tests import fresh, postgres
 
@@ -38,6 +41,17 @@ def need() -> Callable[[bool, str], None]:
 def _own_data_folder(tmp_path: os.PathLike[str], monkeypatch: pytest.MonkeyPatch) -> None:
     """No test writes into the data folder of the person who runs it."""
     monkeypatch.setenv("BENCHWARDEN_DATA", str(os.path.join(tmp_path, "benchwarden-data")))
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _no_pause_after_a_link() -> Iterator[None]:
+    """pyserial gives the server of a socket 0.3 s after each closing; the simulator needs none, and hundreds
+    of runs would wait two minutes for it. Programs of their own keep the pause.
+    """
+    unhurried = types.SimpleNamespace(time=time.time, sleep=lambda _seconds: None)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(protocol_socket, "time", unhurried)
+        yield
 
 
 @pytest.fixture(scope="session")
