@@ -17,7 +17,7 @@ from drivers.scope.capture import Capture
 from drivers.scope.setup import ChannelSetup, ScopeSetup, ScopeState, TriggerSetup
 from service.hooks import RunHooks
 from service.planning import LISTEN_LATENCIES, Memory
-from service.taking_up import facts_of, received_of, state_of
+from service.taking_up import facts_of, more_of, received_of, state_of
 from service.too_high import VoltageWatch
 
 if TYPE_CHECKING:
@@ -29,6 +29,8 @@ TRIGGER_WAIT_S = 1.5
 """How long after sending a trigger may come: bridges hold characters back for 50 ms, networks longer."""
 LINK_PATIENCE_S = 0.1
 """How much longer the link is listened to than a record usually is: bridges hand over late."""
+MOST_MORE = 4096
+"""Bytes beyond those that were sent: a board that never stops talking cannot hold us."""
 POLL_S = 0.002
 POLL_LONGEST_S = 0.05
 SETTLE_S = 5.0
@@ -69,6 +71,8 @@ class Taken:
     state: ScopeState
     owed: bytes = b""
     """What was sent before it and not heard again."""
+    more: bytes = b""
+    """What the link brought beyond what was waited for, where somebody listened on."""
 
 
 class Bench:
@@ -112,12 +116,13 @@ class Bench:
         label: str,
         *,
         then: bytes = b"",
-        rename: Callable[[Taken], str] | None = None,
+        finish: Callable[[Taken], tuple[Taken, str]] | None = None,
     ) -> Taken | None:
         """Arm, send, wait, fetch. None when nothing triggered in time: the scope is then stopped.
 
         `then` is sent after the record is complete and before it is fetched: a single shot does not show it.
-        `rename` says what a fresh capture is kept as, where that depends on what it shows.
+        `finish` adds to a fresh capture what is still to be heard, and says what it is kept as, where that
+        depends on what it shows.
 
         Raises:
             DriverError: the instrument or the link failed.
@@ -125,7 +130,7 @@ class Bench:
         """
         taken = self.kept(label)
         if taken is None:
-            taken = self._shot(self._prepare(windows, base, trigger), base, send, label, then, rename)
+            taken = self._shot(self._prepare(windows, base, trigger), base, send, label, then, finish)
         if taken is None:
             self.unanswered += send
             return None
@@ -157,7 +162,7 @@ class Bench:
         send: bytes,
         label: str,
         then: bytes = b"",
-        rename: Callable[[Taken], str] | None = None,
+        finish: Callable[[Taken], tuple[Taken, str]] | None = None,
     ) -> Taken | None:
         self._scope.arm()
         self._wait_for_history(base)
@@ -170,7 +175,9 @@ class Bench:
             self._target.send(then)
             self._heard(then)
         taken = Taken(self._scope.fetch(), received, state)
-        self._keep(taken, rename(taken) if rename else label)
+        if finish is not None:
+            taken, label = finish(taken)
+        self._keep(taken, label)
         return taken
 
     def forced(
@@ -218,6 +225,10 @@ class Bench:
         self._target.send(send)
         return self._heard(send)
 
+    def listen_on(self) -> bytes:
+        """What the link still brings after a shot: more than was asked for, or later."""
+        return self._target.receive(MOST_MORE, LINK_PATIENCE_S)
+
     def fires(self, send: bytes) -> bool | None:
         """Arm with whatever is set now, by whomever, send, and say whether that set it off; then stop it.
 
@@ -259,7 +270,7 @@ class Bench:
         if (before := self.hooks.kept(label)) is None:
             return None
         capture, facts = before
-        return Taken(capture, received_of(facts), state_of(facts))
+        return Taken(capture, received_of(facts), state_of(facts), more=more_of(facts))
 
     def _prepare(self, windows: Mapping[str, Window], base: TimeBase, trigger: TriggerSetup) -> ScopeState:
         self.hooks.stop_if_cancelled()
@@ -312,7 +323,7 @@ class Bench:
         return len(sent) * self.station.frame.total_bits / self.station.baud
 
     def _keep(self, taken: Taken, label: str) -> None:
-        self.hooks.note(label, facts_of(taken.received, taken.state))
+        self.hooks.note(label, facts_of(taken.received, taken.state, taken.more))
         self.hooks.keep(taken.capture, label)
 
 

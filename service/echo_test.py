@@ -104,7 +104,8 @@ def gather(bench: Bench, sounding: Sounding, plans: Sequence[ShotPlan], gathered
         bench.hooks.progress("shooting", f"shot {number + 1} of {len(plans)}", fraction)
         label = f"shot {number + 1}"
         triggers = sounding.triggered and not _gave_up_before(bench, label)
-        taken = shoot(bench, sounding, plan, label) if triggers else None
+        taken, told = shoot(bench, sounding, plan, label) if triggers else (None, [])
+        gathered.findings += told
         if taken is None:
             _look_without_trigger(bench, sounding, plans[number:], gathered)
             break

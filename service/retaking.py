@@ -1,55 +1,107 @@
-"""One shot of the test, taken once more with a longer record where echoes came after the end of the first.
+"""One shot of the test, taken once more where its record cannot be the whole truth.
 
-A record listens on for five times the allowed latency, the serial link for longer. When the link heard more
-characters than the record shows, the record was too short: it says neither that an echo is missing nor how
-late it is. It is kept as a look, and the shot is taken again.
+- A record listens on for five times the allowed latency, the serial link for longer. When the link heard more
+  characters than the record shows, the record was too short: it says neither that an echo is missing nor how
+  late it is. It is taken again, longer.
+- When the record holds something against the firmware that the link denies, a probe may have lost contact. It
+  is taken again, and the two together decide (pipeline/witness.py).
+
+What was taken first is kept as a look.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from dataclasses import replace
 
 from service.acquire import Bench, Taken, TimeBase
+from service.pipeline.chain import judge_readings
+from service.pipeline.evidence import ROLES, ReadShot
+from service.pipeline.findings import Finding
+from service.pipeline.read_shots import read_shots
+from service.pipeline.witness import Contradiction, contact_lost, contradiction
 from service.planning import LinePlan, ShotPlan, listening_longer
-from service.sounding import Sounding, read_lines
+from service.shots import shot_of
+from service.sounding import Sounding
 
+DENIED = "denied by the link: "
+"""Before the label of a shot that was taken again because the link had heard something else."""
 SHORT = "too short: "
-"""Before the label of a shot that was taken again."""
+"""Before the label of a shot that was taken again longer."""
 
 
-def shoot(bench: Bench, sounding: Sounding, plan: ShotPlan, label: str) -> Taken | None:
-    """The shot; None when nothing triggered.
+def shoot(bench: Bench, sounding: Sounding, plan: ShotPlan, label: str) -> tuple[Taken | None, list[Finding]]:
+    """The shot, None when nothing triggered; and what two takes of it say of a contact.
 
     Raises:
         DriverError, RunCancelled: as `Bench`.
     """
+    left, first = [DENIED, SHORT], None
+    while True:
+        taken, why = _look(bench, sounding, plan, label, left)
+        if taken is None or not why:
+            break
+        left.remove(why)
+        if why == DENIED:
+            first = _denied(bench, plan, taken)
+            bench.hooks.progress("shooting", f"{label}: the link heard something else, once more", 0.2)
+        else:
+            plan = _longer(bench, plan, taken, _read(bench, plan, taken)) or plan
+            bench.hooks.progress("shooting", f"{label}: echoes came after the record's end, once more", 0.2)
+    if taken is None or first is None:
+        return taken, []
+    told = contact_lost(first, _denied(bench, plan, taken))
+    return taken, [] if told is None else [told]
 
-    def named(taken: Taken) -> str:
-        return label if _longer(bench, plan, taken) is None else SHORT + label
 
-    taken = bench.kept(SHORT + label)
-    if taken is None:
-        taken = _take(bench, sounding, plan, label, named)
-    longer = None if taken is None else _longer(bench, plan, taken)
-    if longer is None:
-        return taken
-    bench.hooks.progress("shooting", f"{label}: echoes came after the record's end, once more", 0.2)
-    return _take(bench, sounding, longer, label)
+def _look(
+    bench: Bench, sounding: Sounding, plan: ShotPlan, label: str, left: list[str]
+) -> tuple[Taken | None, str]:
+    """One take and why it has to be taken again: one of `left`, nothing where it counts."""
+    for why in left:
+        if (before := bench.kept(why + label)) is not None:
+            return before, why
+    found = ""
 
+    def finish(taken: Taken) -> tuple[Taken, str]:
+        nonlocal found
+        taken, found = _examined(bench, plan, taken, left)
+        return taken, found + label
 
-def _take(
-    bench: Bench, sounding: Sounding, plan: ShotPlan, label: str, rename: Callable[[Taken], str] | None = None
-) -> Taken | None:
     base = TimeBase(plan.sample_interval_s, plan.points, plan.trigger_position)
-    return bench.triggered(sounding.windows, base, sounding.trigger, plan.payload, label, rename=rename)
+    taken = bench.triggered(sounding.windows, base, sounding.trigger, plan.payload, label, finish=finish)
+    return taken, found
 
 
-def _longer(bench: Bench, plan: ShotPlan, taken: Taken) -> ShotPlan | None:
+def _examined(bench: Bench, plan: ShotPlan, taken: Taken, left: list[str]) -> tuple[Taken, str]:
+    """The take, with what the link still brought where that matters, and why it does not count."""
+    read = _read(bench, plan, taken)
+    if _denied(bench, plan, taken, read) is not None:
+        taken = replace(taken, more=bench.listen_on())
+        if DENIED in left and _denied(bench, plan, taken, read) is not None:
+            return taken, DENIED
+    return taken, SHORT if SHORT in left and _longer(bench, plan, taken, read) is not None else ""
+
+
+def _read(bench: Bench, plan: ShotPlan, taken: Taken) -> ReadShot:
+    to_target, from_target = (bench.station.probes[role].channel for role in ROLES)
+    shot = replace(shot_of(taken.capture, to_target, from_target, plan.payload), owed=taken.owed)
+    return read_shots([shot], bench.station.expectation(sent=plan.payload))[0]
+
+
+def _denied(bench: Bench, plan: ShotPlan, taken: Taken, read: ReadShot | None = None) -> Contradiction | None:
+    """What the record holds against the firmware in spite of what the link heard."""
+    judgement = judge_readings(
+        [read or _read(bench, plan, taken)], bench.station.expectation(sent=plan.payload)
+    )
+    return contradiction(judgement, plan.payload, taken.received + taken.more)
+
+
+def _longer(bench: Bench, plan: ShotPlan, taken: Taken, read: ReadShot) -> ShotPlan | None:
     """The plan of a longer record, None where that would show nothing more or cannot be had."""
     station = bench.station
     line = LinePlan(station.baud, station.frame, station.limits.latency_max_s)
     longer = listening_longer(plan, bench.patience_s, line, bench.memory)
     if longer is None or len(taken.received) == 0:
         return None
-    seen = [len(reading.characters) for reading in read_lines(bench, taken).values()]
+    seen = [len(read.line(role).characters) for role in ROLES]
     return longer if min(seen) < min(len(taken.received), max(seen)) else None

@@ -9,14 +9,21 @@ from typing import Any
 from drivers.scope.setup import ChannelState, Difference, ScopeState
 
 
-def facts_of(received: bytes, state: ScopeState) -> dict[str, Any]:
-    """As JSON: what the link heard, and what the scope had made of its settings."""
-    return {"received_hex": received.hex(), "state": asdict(state)}
+def facts_of(received: bytes, state: ScopeState, more: bytes = b"") -> dict[str, Any]:
+    """As JSON: what the link heard, what it brought beyond that, and what the scope had made of its
+    settings.
+    """
+    return {"received_hex": received.hex(), "more_hex": more.hex(), "state": asdict(state)}
 
 
 def received_of(facts: Mapping[str, Any]) -> bytes:
     """The way back from `facts_of`."""
     return bytes.fromhex(facts["received_hex"])
+
+
+def more_of(facts: Mapping[str, Any]) -> bytes:
+    """The way back from `facts_of`; nothing in what older versions kept."""
+    return bytes.fromhex(facts.get("more_hex", ""))
 
 
 def state_of(facts: Mapping[str, Any]) -> ScopeState:

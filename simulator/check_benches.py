@@ -69,6 +69,18 @@ SCALED_BENCHES = (
         lambda ppm: "rate-off" if abs(ppm) > 20_000 else None,
     ),
     ScaledKind(
+        "contact", "the from-target probe loses contact for 1 ms so often", "1/s", 0.0, 100.0,
+        lambda per_s: probe(2, dropouts_per_s=per_s),
+        lambda per_s: "contact-lost" if per_s > 0 else None,
+        seen_by="wiggle",
+    ),
+    ScaledKind(
+        "contact-to-target", "the to-target probe loses contact for 1 ms so often", "1/s", 0.0, 100.0,
+        lambda per_s: probe(1, dropouts_per_s=per_s),
+        lambda per_s: "contact-lost" if per_s > 0 else None,
+        seen_by="wiggle",
+    ),
+    ScaledKind(
         "skew", "delay of the from-target channel", "ns", -100.0, 100.0,
         lambda ns: vertical(2, delay_s=ns * 1e-9),
         lambda ns: "channels-skewed" if abs(ns) > 6 else None,

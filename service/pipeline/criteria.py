@@ -182,6 +182,13 @@ def levels_alike(evidence: Evidence) -> bool:
     return True
 
 
+def content_in_doubt(evidence: Evidence) -> bool:
+    """True when not every character has its right echo: then an echo may be another character's, its latency
+    too.
+    """
+    return judge_content(evidence).verdict != PASS
+
+
 def _span(evidence: Evidence) -> float:
     return max(evidence.lines[role].swing_v or 0.0 for role in (FROM_TARGET, TO_TARGET))
 
@@ -222,7 +229,8 @@ VOIDS: tuple[Void, ...] = (
     Void("crosstalk", (), ("levels", "edges")),
     Void("probe-overcompensated", ("edges",), ("levels",)),
     Void("probe-undercompensated", ("edges",), ("levels",)),
-    Void("glitches", (), ("content", "order", "framing")),
+    Void("glitches", (), _DECODED, only={"timing": content_in_doubt}),
+    Void("contact-lost", (), _ALL, severity="fail"),
     Void("reference-level-off", ("levels",)),
     Void("reference-rate-off", ("rate",), ("timing",)),
     # the PC's side of the wiring: what was not said properly need not be heard

@@ -45,7 +45,8 @@ HANDS_CODES: tuple[Code, ...] = (
         "contact-lost",
         BENCH,
         WARNING,
-        "The contact was lost while cable and clip were moved",
-        "Take another probe and wiggle again; label this one and take it out: it fails at tests that count.",
+        "A probe loses contact",
+        "Bend cable and clip while looking at the line (guided check, wiggle). Take another probe and wiggle "
+        "again; label this one and take it out: it fails at tests that count.",
     ),
 )
