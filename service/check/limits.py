@@ -137,13 +137,14 @@ CHECK_LIMITS: tuple[CheckLimitRow, ...] = (
     CheckLimitRow(
         "time_base_percent", "%",
         "What two crystals (link and board, each within about 100 ppm) can prove of the scope's clock. A "
-        "scope that is off by less is found by comparison with its usual, or with the room.",
+        "scope that is off by less is found by comparison with its usual, or with the room. Never less than "
+        "four times U: a scope with little memory is held to what its records prove.",
         "common practice, no source (tolerances of crystals in data sheets)",
     ),
     CheckLimitRow(
         "time_base_change_percent", "%",
         "Both rates moved together since the usual: the scope's clock did. Crystals move by some ppm with "
-        "a room's temperature.",
+        "a room's temperature. Never less than four times U.",
         "common practice, no source (temperature curves of crystals in data sheets)",
     ),
     CheckLimitRow(

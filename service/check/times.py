@@ -19,6 +19,9 @@ from service.stations import Station
 
 CRYSTAL_PERCENT = 0.01
 """What a crystal may be off (expanded): about 100 ppm with its load and the temperature (data sheets)."""
+PROVABLE = 4.0
+"""A limit below so many expanded uncertainties is none (needs of this house, A9): a scope with little memory
+sees few characters, and would be in doubt every morning. There the limit is what its records can prove."""
 AGREE_PERCENT = 0.03
 """Two crystals are no further apart than this; if they are, one of the two is off."""
 
@@ -69,9 +72,18 @@ def time_base(bridge: Rate, board: Rate) -> tuple[float, float, str]:
     return -nearer.percent, combined(nearer.u, CRYSTAL_PERCENT), words
 
 
+def provable(limit: float, u: float, because: str = "") -> tuple[float, str]:
+    """The limit, or what can be proven of it with that uncertainty; and why it is another one."""
+    least = PROVABLE * u
+    if least <= limit:
+        return limit, because
+    told = f"few characters were seen: no less can be proven, {limit:g} % is the station's limit"
+    return least, f"{because}; {told}" if because else told
+
+
 def _time_base(station: Station, bridge: Rate, board: Rate) -> Noticed:
-    limit = station.check_limits.time_base_percent
     value, u, because = time_base(bridge, board)
+    limit, because = provable(station.check_limits.time_base_percent, u, because)
     facts = {"link_percent": bridge.percent, "board_percent": board.percent}
     item = make_item("time_base", value, u, "scope", low=-limit, high=limit, because=because, evidence=facts)
     yield item
@@ -101,8 +113,11 @@ def _changed(station: Station, rates: dict[str, Rate], context: Context) -> Noti
     together = apart <= max(limit / 2, combined(one.u, other.u))
     mean = (one.percent + other.percent) / 2 if together else min(one.percent, other.percent, key=abs)
     u = combined(one.u, other.u) / 2
+    limit, because = provable(limit, u)
     facts = {"link_percent": one.percent, "board_percent": other.percent}
-    item: CheckItem = make_item("time_base_change", -mean, u, "scope", low=-limit, high=limit, evidence=facts)
+    item: CheckItem = make_item(
+        "time_base_change", -mean, u, "scope", low=-limit, high=limit, because=because, evidence=facts
+    )
     yield item
     if item.verdict == FAIL:
         detail = f"both rates moved together, by {mean:+.3g} %, since they are usually measured"

@@ -42,9 +42,9 @@ def check_of(
 
 
 @functools.cache
-def usual_of_good(seed: int) -> Callable[[str], Usual | None]:
+def usual_of_good(seed: int, **kinds: Any) -> Callable[[str], Usual | None]:
     """What a good bench of that seed usually shows."""
-    items = check_of(seed=seed)["items"]
+    items = check_of(seed=seed, **kinds)["items"]
     return {i["name"]: Usual(i["value"], 0.0, 10) for i in items if i["value"] is not None}.get
 
 

@@ -10,10 +10,12 @@ import pytest
 from drivers.scope.dialect_reader import load_dialect
 from service.check.check import run_check
 from service.check.context import Context
+from service.check.limits import CheckLimits
 from service.hooks import RunHooks
 from service.pipeline.readings import FrameFormat
 from service.stations import Probe
 from tests.whole.benches import one_bench, station_of
+from tests.whole.check_benches import check_of, told_codes, usual_of_good
 
 LINES: tuple[dict[str, Any], ...] = (
     {"baud": 9_600.0},
@@ -43,6 +45,25 @@ def test_a_good_station_is_ready_at_any_rate_frame_and_memory(line: dict[str, An
         document = run_check(station_of(bench, baud=baud, frame=frame), RunHooks(), Context())
     assert [i["because"] for i in document["items"] if i["verdict"] != "pass"] == []
     assert document["outcome"] == "ready"
+
+
+@pytest.mark.parametrize("memory", [pytest.param(2_500, marks=pytest.mark.soak), 10_000])
+def test_a_scope_with_little_memory_is_not_in_doubt_about_its_clock_each_morning(memory: int) -> None:
+    """Few characters show a rate to 0.03 %: the limit is what can be proven, and the item says so (A9)."""
+    context = Context(usual=usual_of_good(3, memory=memory))
+    items = {i["name"]: i for i in check_of(seed=3, memory=memory, context=context)["items"]}
+    moved = items["time_base_change"]
+    assert {i["verdict"] for i in items.values()} == {"pass"}
+    assert moved["u"] > CheckLimits().time_base_change_percent / 4
+    assert moved["limit"]["max"] == pytest.approx(4 * moved["u"])
+    assert "0.02 % is the station's limit" in moved["because"]
+
+
+@pytest.mark.soak
+def test_a_clock_that_is_off_by_more_than_its_few_samples_prove_is_still_found() -> None:
+    """3 % among 4,000 samples."""
+    document = check_of(bench="slow-timebase", seed=3, memory=4_000)
+    assert told_codes(document)[0] == "time-base-off"
 
 
 DIALECTS = Path(__file__).parent / "dialects"
