@@ -18,6 +18,8 @@ COPY_SWING = 0.5
 NEAR_BITS = 0.5
 """An edge within this many bit times of an edge of the other line belongs to that one."""
 MOST_NEAR = 0.9
+SHORT_BITS = 0.75
+"""A pulse shorter than this many bit times is no bit of any character at that rate."""
 EMPTY = Characters(*(np.empty(0, dtype=d) for d in (np.int32, float, float, np.uint8, np.int64, np.int64)))
 
 
@@ -29,11 +31,11 @@ def set_aside(evidence: Evidence) -> Evidence:
     for number, shot in enumerate(evidence.shots):
         for role, other in ((FROM_TARGET, TO_TARGET), (TO_TARGET, FROM_TARGET)):
             reading, source = shot.line(role), shot.line(other)
-            copied = copy_on(reading, source)
-            coupled = copied is not None and copied.percent >= limit
-            if copied is not None and coupled:
-                found.setdefault(role, []).append((number, copied.percent))
-            if _has_no_signal(reading, source, copied is not None):
+            copied, pulses = copy_on(reading, source), _pulses_percent(reading, source)
+            percent = copied.percent if copied is not None else pulses
+            if percent is not None and percent >= limit:
+                found.setdefault(role, []).append((number, percent))
+            if pulses is not None or _has_no_signal(reading, source, copied is not None):
                 shots[number] = shots[number].with_line(role, _at_rest(reading))
     couplings = tuple(
         Coupling(role, max(p for _, p in seen), tuple(n for n, _ in seen)) for role, seen in found.items()
@@ -55,6 +57,32 @@ def _has_no_signal(reading: LineReading, source: LineReading, copied: bool) -> b
     near = distance_to(reading.edges.times_s, source.edges.times_s)
     bit = source.bit_time_s.value if source.bit_time_s else 4 * reading.trace.interval_s
     return copied and len(near) > 0 and bool(np.mean(near < NEAR_BITS * bit) > MOST_NEAR)
+
+
+def _pulses_percent(reading: LineReading, source: LineReading) -> float | None:
+    """How large, in percent of the source's swing, the pulses are that a line shows at the source's edges and
+    nothing else; None for any other line.
+
+    They may all go the same way, whichever way the source goes, or one sample of each is all that is seen:
+    neither is a copy of its steps. A line with characters of its own holds its level for a bit at least, and
+    one that is the source's own node for as long as the source.
+    """
+    times = reading.edges.times_s
+    if reading.levels is None or source.levels is None or source.bit_time_s is None or len(times) < 2:
+        return None
+    part = reading.levels.amplitude_v / source.levels.amplitude_v
+    if part > COPY_SWING:
+        return None
+    bit = source.bit_time_s.value
+    resting = rest_level(reading.trace) > reading.levels.mid_v
+    out, back = reading.edges.rising != resting, reading.edges.rising == resting
+    whole = np.flatnonzero(out[:-1] & back[1:])
+    if not len(whole):
+        return None
+    lasting = times[whole + 1] - times[whole]
+    near = distance_to(times[whole], source.edges.times_s) < NEAR_BITS * bit
+    only = np.mean((lasting < SHORT_BITS * bit) & near) > MOST_NEAR
+    return 100 * part if only else None
 
 
 def _at_rest(reading: LineReading) -> LineReading:

@@ -7,9 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from service.pipeline.chain import judge
+from service.pipeline.document import result_document
 from service.pipeline.evidence import ReadShot
 from service.pipeline.expectation import Expectation
 from service.pipeline.findings import make_finding
+from service.pipeline.trace import Shot
 from tests.service.pipeline.builders import (
     LOOKS,
     T,
@@ -125,6 +128,32 @@ def test_crosstalk_on_a_line_at_rest_leaves_the_missing_echo_a_failure(spikes: b
     assert verdicts(document)["content"] == "fail"
     assert document["lines"]["from_target"]["characters"] == []
     assert finding(document, "crosstalk")["evidence"]["percent"] == pytest.approx(12, abs=1)
+
+
+def _with_pulses(percent: float, per_bit: float) -> Shot:
+    """A silent from-target line on which every edge of the other line leaves a dip of one sample or two."""
+    source = line(SENT, replace(LOOKS, per_bit=per_bit), span=(-1e-4, 4e-3))
+    times = source.trace.start_s + (np.arange(len(source.trace)) + 0.6) * source.trace.interval_s
+    after = times[:, None] - source.edges.times_s[None, :]
+    dips = np.where(after >= 0, np.exp(-np.maximum(after, 0) / (0.1 * T)), 0.0).max(axis=1)
+    wave = 3.3 - 0.033 * percent * dips + np.random.default_rng(4).normal(0, 0.002, len(times))
+    scale, zero = source.trace.volts_per_code, source.trace.volts_at_code_zero
+    codes_ = np.clip(np.rint((wave - zero) / scale), -128, 127).astype(np.int8)
+    return Shot(source.trace, replace(source.trace, codes=codes_, channel="ch2"), b"Tide 7")
+
+
+@pytest.mark.parametrize("per_bit", [5.0, 7.0, 8.0])
+@pytest.mark.parametrize("percent", [5.0, 7.0])
+@pytest.mark.parametrize("known", [KNOWN, Expectation()])
+def test_pulses_of_one_direction_on_a_silent_line_are_no_bridge(
+    percent: float, per_bit: float, known: Expectation
+) -> None:
+    """They move when the other line moves, but hold nothing: the line is at rest and the firmware silent."""
+    document = result_document(judge([_with_pulses(percent, per_bit)], known))
+    found = [c for c, _, _ in codes(document)]
+    assert "lines-bridged" not in found
+    assert "echo-missing" in found
+    assert document["lines"]["from_target"]["characters"] == []
 
 
 def test_a_clean_line_has_no_crosstalk() -> None:
