@@ -16,13 +16,14 @@ from service.check.cautions import LOOP_BACK as LOOP_BACK_PLACE
 from service.check.cautions import ON_BOARD
 from service.check.context import Context
 from service.check.known_traffic import texts
-from service.check.rounds import GOLDEN, LOOP_BACK, PRESENT, RESTED, Round, differences
+from service.check.rounds import GOLDEN, LOOP_BACK, PRESENT, RESTED, Round
 from service.check.suspects import UNKNOWN, Named, name_part
 from service.check.unattended import Found
 from service.check.walk import Step, Walk
 from service.echo_test import Gathered, gather, plans_for
 from service.hooks import Look, RunHooks
 from service.pipeline.chain import judge
+from service.pipeline.edits import edits
 from service.pipeline.evidence import FROM_TARGET, TO_TARGET
 from service.pipeline.findings import DEVICE, FAIL, WARNING, Finding, make_finding
 from service.pipeline.verdict import Judgement
@@ -106,11 +107,11 @@ def try_pattern(station: Station, hooks: RunHooks, name: str, rest_s: float = 0.
         name,
         len(text),
         len(seen),
-        differences(text, seen),
+        edits(text, seen),
         len(answered),
-        differences(seen, answered),
+        edits(seen, answered),
         len(gathered.received),
-        differences(text, gathered.received),
+        edits(text, gathered.received),
         any(f.code == "lines-bridged" for f in judgement.findings),
         _codes(f for f in judgement.findings if f.code in OF_THE_SCOPE),
         _codes(f for f in judgement.findings if f.side == DEVICE and f.severity == FAIL),

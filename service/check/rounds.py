@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -65,11 +63,3 @@ class Round:
         return {k: list(v) if isinstance(v, tuple) else v for k, v in vars(self).items()} | {
             "right": self.right
         }
-
-
-def differences(sent: Sequence[int], seen: Sequence[int]) -> int:
-    """Edits between two texts: lost, added and changed characters."""
-    if list(sent) == list(seen):
-        return 0
-    blocks = difflib.SequenceMatcher(None, list(sent), list(seen), autojunk=False).get_matching_blocks()
-    return max(len(sent), len(seen)) - sum(block.size for block in blocks)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 
 from service.acquire import Taken
@@ -12,6 +11,7 @@ from service.check.items import ROLES, CheckItem, make_item
 from service.check.seeing import Seen
 from service.pipeline.decisions import FAIL
 from service.pipeline.echoes import OK
+from service.pipeline.edits import edits
 from service.pipeline.evidence import ReadShot
 from service.pipeline.families import family
 from service.pipeline.findings import make_finding
@@ -140,12 +140,7 @@ def _crosstalk(station: Station, judgement: Judgement, role: str) -> Noticed:
 
 def _not_as_sent(shot: ReadShot) -> int:
     """Edits between what was sent and what the to-target line carried."""
-    seen = [int(v) for v in shot.to_target.characters.values]
-    sent = list(shot.sent or b"")
-    if seen == sent or not shot.triggered:
-        return 0
-    blocks = difflib.SequenceMatcher(None, sent, seen, autojunk=False).get_matching_blocks()
-    return max(len(sent), len(seen)) - sum(block.size for block in blocks)
+    return edits(shot.sent or b"", shot.to_target.characters.values.tolist()) if shot.triggered else 0
 
 
 def _load(station: Station, judgement: Judgement) -> CheckItem:

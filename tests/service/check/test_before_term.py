@@ -56,8 +56,18 @@ def commissioned(bench: Bench, person: Person, hooks: RunHooks | None = None) ->
     return run_check(station_of(bench), hooks or person.hooks(), context, ("before-term",))
 
 
-def test_a_good_station_is_proven_in_one_walk(bench: Bench) -> None:
+def only(monkeypatch: pytest.MonkeyPatch, *parts: str) -> None:
+    """The walk is of these parts: all of it is walked in the first test below."""
+    monkeypatch.setattr(before_term, "PARTS", {name: PARTS[name] for name in parts})
+
+
+@pytest.mark.parametrize("repeats", [6, pytest.param(before_term.REPEATS, marks=pytest.mark.soak)])
+def test_a_good_station_is_proven_in_one_walk(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, repeats: int
+) -> None:
     """Every part of A3: identity, zero, gain, time, probes, swap, trigger, transfer, loop-back, echo."""
+    assert before_term.REPEATS >= 10, "a baseline is made of ten or more"
+    monkeypatch.setattr(before_term, "REPEATS", repeats)
     person = Technician(bench)
     document = commissioned(bench, person)
     serious = [(f["code"], f["message"]) for f in document["findings"] if f["severity"] != "info"]
@@ -71,7 +81,7 @@ def test_a_good_station_is_proven_in_one_walk(bench: Bench) -> None:
         "to_target.swap_match", "trigger_spread", "transfer_errors", "loop_errors", "echo_errors",
         "start_errors", "from_target.dropouts",
     } <= names  # fmt: skip
-    assert len(document["repeats"]["latency"]["values"]) >= 10
+    assert len(document["repeats"]["latency"]["values"]) >= repeats
     assert set(document["repeats"]["latency"]["connections"]) == {0, 1, 2}
     assert document["repeats"]["to_target.probe_factor"]["between"] is not None
     steps = [prompt["step"] for prompt in person.prompts if not prompt["extra"]]
@@ -82,7 +92,7 @@ def test_what_is_left_out_is_said_and_makes_practice_only(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """No loop-back wire at hand: the station cannot be booked for tests that count."""
-    monkeypatch.setattr(before_term, "REPEATS", 2)
+    only(monkeypatch, "unattended", "loop-back")
     document = commissioned(bench, Technician(bench, skips=("loop-back wire",)))
     assert document["outcome"] == "practice-only"
     assert document["before_term"]["parts"]["loop-back"] == "left out"
@@ -92,7 +102,7 @@ def test_what_is_left_out_is_said_and_makes_practice_only(
 
 def test_a_link_that_loses_characters_is_barred_by_the_loop_back(monkeypatch: pytest.MonkeyPatch) -> None:
     """Every fifth byte of a burst is lost by the adapter itself (needs of this house, A8)."""
-    monkeypatch.setattr(before_term, "REPEATS", 2)
+    only(monkeypatch, "unattended", "loop-back")
     with open_benches(seed=81, bench="stimulus-differs") as (lossy,):
         document = commissioned(lossy, Technician(lossy))
     item = next(i for i in document["items"] if i["name"] == "loop_errors")
@@ -104,8 +114,7 @@ def test_a_boot_loader_that_does_not_give_way_is_named_in_the_walk(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Needs of this house, A3: the boot loader is a part of commissioning."""
-    walked = ("unattended", "boot loader")
-    monkeypatch.setattr(before_term, "PARTS", {name: PARTS[name] for name in walked})
+    only(monkeypatch, "unattended", "boot loader")
     stuck = {"board's reset": lambda: bench.person.swap_board("boot-loader")}
     document = commissioned(bench, Technician(bench, (), **stuck))
     assert [f["code"] for f in document["findings"]] == ["boot-loader-waiting"]
