@@ -153,8 +153,8 @@ class Jobs:
             "application_version": VERSION,
             "serializer": _serializer(),
             "log_level": "WARNING",
-            # nobody listens here; the listener's pause is what an end of the program waits for
-            "notification_listener_polling_interval_sec": 0.25,
+            # nobody listens here, it only sleeps; its pause is what an end of the program waits for
+            "notification_listener_polling_interval_sec": 0.05,
         }
 
 
