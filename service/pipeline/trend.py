@@ -18,10 +18,12 @@ from numpy.typing import NDArray
 
 Series = NDArray[np.float64]
 
-FALSE_JUMPS = 1e-3
-"""Of looks at a steady series."""
-DRIFT_CONFIDENCE = 0.99
-"""Of the slope's interval that must not hold zero: one look in a hundred at a steady series errs."""
+FALSE_JUMPS = 1e-4
+"""Of looks at a steady series. A summary looks at hundreds of numbers (24 stations with 25 each) each morning:
+at 1 in 1,000 something that is nothing would stand there every other day."""
+DRIFT_CONFIDENCE = 1 - 1e-4
+"""Of the slope's interval that must not hold zero, for the same reason: one look in ten thousand at a steady
+series errs. A drift is then named a few days later, and none before its tenth point."""
 INTERVAL = 0.95
 FEWEST = 8
 """Points below which nothing is said."""
