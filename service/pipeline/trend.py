@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 Series = NDArray[np.float64]
 
 FALSE_JUMPS = 1e-4
-"""Of looks at a steady series. A summary looks at hundreds of numbers (24 stations with 25 each) each morning:
+"""Of looks at a steady series. A summary looks at hundreds of numbers a day (24 stations with 25 each):
 at 1 in 1,000 something that is nothing would stand there every other day."""
 DRIFT_CONFIDENCE = 1 - 1e-4
 """Of the slope's interval that must not hold zero, for the same reason: one look in ten thousand at a steady
