@@ -47,6 +47,7 @@ def open_scope(
     visa_library: str = "@py",
     timeout_s: float = DEFAULT_TIMEOUT_S,
     leave_as_found: bool = False,
+    note_panel: bool = False,
 ) -> Scope:
     """The scope at the VISA address `resource`, identified and ready to be set up.
 
@@ -59,6 +60,8 @@ def open_scope(
         timeout_s: how long an answer may take unless the dialect says otherwise.
         leave_as_found: read every setting before anything is changed, and bring it back on closing
             (`Scope.put_back` says what could not be).
+        note_panel: read every setting before anything is changed (`Scope.found`) and once more on closing,
+            when all is done (`Scope.left`).
 
     Raises:
         RequestError: no such dialect, a fault in it, or an address that cannot be one.
@@ -74,6 +77,7 @@ def open_scope(
         visa_library=visa_library,
         timeout_s=timeout_s,
         leave_as_found=leave_as_found,
+        note_panel=note_panel,
     )
 
 

@@ -15,6 +15,7 @@ from drivers.errors import IdentityError, InstrumentError
 from service.acquire import Bench, Taken, open_bench
 from service.closeup import look_closely
 from service.hooks import RunHooks
+from service.panel import findings_since
 from service.pipeline.chain import judge
 from service.pipeline.document import result_document
 from service.pipeline.findings import Finding, make_finding
@@ -60,6 +61,7 @@ def run_echo_test(station: Station, payload: bytes, hooks: RunHooks) -> dict[str
                 gathered.findings += bench.volts.findings()
     except (InstrumentError, IdentityError) as told:
         gathered.findings.append(_of_the_scope(told))
+    gathered.findings += findings_since(hooks.since())
     hooks.progress("judging", "reading both lines", 0.9)
     judgement = judge(gathered.shots, station.expectation(sent=payload), gathered.findings)
     document = result_document(judgement)

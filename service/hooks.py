@@ -2,12 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from drivers.scope.capture import Capture
+
+
+@dataclass(frozen=True)
+class Met:
+    """How a run found a scope when it opened it."""
+
+    scope: str
+    """Its address and who answered there."""
+    switched_on: bool
+    """It says that it was switched on since anybody asked last."""
+    panel: Mapping[str, Any] | None
+    """Every setting that it could be asked for, flat; None: it was not asked."""
+    unusual: Sequence[str] = ()
+    """What of it no run would have left so, in words."""
+
+
+@dataclass(frozen=True)
+class Since:
+    """What happened to a scope between the last run that was at it and this one."""
+
+    switched_on: bool = False
+    """It was switched off and on; never said of a scope that no run has met before."""
+    changed: tuple[str, ...] | None = None
+    """Settings that are not as that run left them, in words; None: nothing to compare with."""
+    unusual: tuple[str, ...] = ()
 
 
 class NeedsPerson(Exception):
@@ -39,6 +64,14 @@ def _quiet(_step: str, _message: str, _fraction: float) -> None:
 
 
 def _forget(_capture: Capture, _label: str) -> None:
+    return None
+
+
+def _met(_met: Met) -> None:
+    return None
+
+
+def _left(_panel: Mapping[str, Any] | None, _switched_on_again: bool) -> None:
     return None
 
 
@@ -91,6 +124,13 @@ class RunHooks:
     is kept like any answer: a run that is done again does not wait for it twice. What `look` does must leave
     the scope idle.
     """
+    met: Callable[[Met], None] = _met
+    """Called whenever the scope was opened, before anything is done with it."""
+    left: Callable[[Mapping[str, Any] | None, bool], None] = _left
+    """(settings as they were left, None when unknown; whether the scope was switched off and on meanwhile):
+    called when the scope was let go of."""
+    since: Callable[[], Since] = Since
+    """What happened to the scope since the last run, as far as it was met."""
     cancelled: Callable[[], bool] = _never
 
     def stop_if_cancelled(self) -> None:

@@ -16,7 +16,7 @@ from typing import Any
 from drivers.errors import DriverError
 from drivers.scope.capture import Capture
 from service.errors import ServiceError, StationBusy, StationClaimed, StationTaken, Superseded, problem_of
-from service.hooks import Look, NeedsPerson, RunCancelled, RunHooks
+from service.hooks import Look, Met, NeedsPerson, RunCancelled, RunHooks, Since
 from service.journal import Journal
 from service.locks import StationLocks
 from service.logs import about
@@ -219,6 +219,9 @@ class _Hooks:
             kept=self._kept,
             ask=self._ask,
             watch=self._watch,
+            met=self._met,
+            left=self._left,
+            since=self._since,
             cancelled=self.stop.asked,
         )
 
@@ -246,6 +249,18 @@ class _Hooks:
             self._before = {c.label: c for c in kept if c.facts and c.path.exists()}
         found = self._before.get(label)
         return (self._tools.read_capture(found.path), found.facts) if found else None
+
+    def _met(self, met: Met) -> None:
+        journal = self._tools.journal
+        journal.store.visits.met(self._run.id, met, timestamp(journal.clock()))
+
+    def _left(self, panel: Mapping[str, Any] | None, switched_on_again: bool) -> None:
+        journal = self._tools.journal
+        now = timestamp(journal.clock())
+        journal.store.visits.left(self._run.id, panel, now, switched_on=switched_on_again)
+
+    def _since(self) -> Since:
+        return self._tools.journal.store.visits.since(self._run.id)
 
     def _watch(
         self, prompt: Mapping[str, Any], limit_s: float, look: Callable[[], Look], every_s: float

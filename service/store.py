@@ -37,6 +37,7 @@ from service.run_rows import (
     update_run,
 )
 from service.transactions import Transactions
+from service.visits import Visits
 from service.whole_files import Place, write_whole
 
 PAGE = 200
@@ -64,6 +65,7 @@ class RunStore:
         self.folder = folder
         self.blobs = Blobs(folder / "captures", ".npz", rename)
         self._transactions = Transactions(database, patience_s)
+        self.visits = Visits(self._transactions)
         self._rename = rename
 
     def patient(self, seconds: float) -> RunStore:

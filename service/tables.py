@@ -106,6 +106,22 @@ measurements = sa.Table(
     sa.Index("ix_measurements_station_name_at", "station", "name", "at"),
 )
 
+visits = sa.Table(
+    "visits",
+    metadata,
+    _of_run(),
+    sa.Column("scope", sa.Text, nullable=False),  # address and who answered there
+    sa.Column("met_at", sa.Text, nullable=False),  # when it was opened first, or seen to have been off
+    sa.Column("at", sa.Text, nullable=False),  # when it was opened or let go of last
+    sa.Column(
+        "switched_on", sa.Boolean, nullable=False
+    ),  # it was off and on since the run before, or during it
+    sa.Column("changed", sa.JSON(none_as_null=True)),  # settings that are not as that run left them, in words
+    sa.Column("unusual", sa.JSON, nullable=False),  # of the settings found, what no run would have left so
+    sa.Column("left_as", sa.JSON(none_as_null=True)),  # settings as they were left; null: nobody knows
+    sa.Index("ix_visits_scope_at", "scope", "at"),
+)
+
 captures = sa.Table(
     "captures",
     metadata,

@@ -19,6 +19,7 @@ def connect(
     visa_library: str = "@py",
     timeout_s: float = 2.0,
     leave_as_found: bool = False,
+    note_panel: bool = False,
     tape: Tape | None = None,
 ) -> Scope:
     """Open the scope over VISA; see `drivers.open_scope`. `tape` keeps what is said and answered."""
@@ -27,7 +28,7 @@ def connect(
     rules = load_dialect(dialect)
     conversation = Conversation(rules, expected_idn)
     found: list[Found] = []
-    if leave_as_found:
+    if leave_as_found or note_panel:
         conversation.before_stopping = lambda: found.extend(read_found(rules, conversation))
     link = VisaLink(
         resource,
@@ -37,4 +38,4 @@ def connect(
         serial_line=rules.serial_line,
     )
     conversation.link = taped(link, tape)
-    return Scope(rules, conversation, found=tuple(found))
+    return Scope(rules, conversation, found=tuple(found), give_back=leave_as_found, note_panel=note_panel)

@@ -20,7 +20,7 @@ from types import TracebackType
 
 from drivers.errors import DriverError, InstrumentError, RequestError, TimedOut
 from drivers.scope import scpi
-from drivers.scope.as_found import Found, put_back
+from drivers.scope.as_found import Found, put_back, read_found
 from drivers.scope.capture import Capture, Identity
 from drivers.scope.conversation import Conversation
 from drivers.scope.dialect import Action, Dialect, Poll, Question
@@ -54,6 +54,8 @@ class Scope:
         clock: Callable[[], float] = time.monotonic,
         now: Callable[[], datetime] = lambda: datetime.now(UTC),
         found: tuple[Found, ...] = (),
+        give_back: bool = True,
+        note_panel: bool = False,
     ) -> None:
         self.dialect = dialect
         self._talk = conversation
@@ -67,7 +69,9 @@ class Scope:
         self._forced = False
         self._finished_at: str | None = None
         self._found = found
-        self._untouched = not found
+        self._untouched = not (found and give_back)
+        self._notes_panel = note_panel
+        self._left: tuple[Found, ...] = ()
 
     def __enter__(self) -> Scope:
         return self
@@ -75,6 +79,8 @@ class Scope:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        if kind is not None and (issubclass(kind, DriverError) or not issubclass(kind, Exception)):
+            self._notes_panel = False  # out of reach or out of step, or somebody wants to get away
         self.close()
 
     # --- who it is and what it can do -----------------------------------------------------------------------
@@ -104,8 +110,14 @@ class Scope:
 
     @property
     def found(self) -> FoundPanel | None:
-        """The front panel as it was at opening with `leave_as_found`; None without."""
+        """The front panel as it was at opening with `leave_as_found` or `note_panel`; None without."""
         return panel_of(self.dialect, self._found) if self._found else None
+
+    @property
+    def left(self) -> FoundPanel | None:
+        """The front panel as it was left on closing with `note_panel`; None before, without, or when closing
+        came after an error."""
+        return panel_of(self.dialect, self._left) if self._left else None
 
     @property
     def switched_on(self) -> bool | None:
@@ -277,6 +289,8 @@ class Scope:
         """The scope as it was found, its front panel in the hands of whoever stands before it."""
         try:
             left = () if self._untouched else self.put_back()
+            if self._notes_panel:
+                self._left = read_found(self.dialect, self._talk)
             if self.dialect.release is not None:
                 self._do(self.dialect.release)
         except DriverError as error:

@@ -13,10 +13,12 @@ from service.check.causes import RULES
 from service.check.context import Context
 from service.check.diagnosis import diagnose, explained, steps_of
 from service.check.document import check_document
-from service.check.seeing import STEPS
+from service.check.items import make_item
+from service.check.seeing import INSTRUMENT, STEPS
 from service.check.unattended import Found, look_repeatedly, look_unattended, reached
 from service.errors import BadInput
 from service.hooks import RunHooks
+from service.panel import findings_since
 from service.room_rules import all_of
 from service.stations import Station
 
@@ -38,6 +40,7 @@ def run_check(
     for name in names:
         if name in SPECIAL:
             found.append(reached(station, functools.partial(SPECIAL[name], station, hooks, context)))
+    found.append(_since_last(hooks, names))
     hooks.progress("diagnosis", "putting findings down to causes", 0.95)
     items = [item for one in found for item in one.items]
     findings = [finding for one in found for finding in one.findings]
@@ -83,6 +86,24 @@ def _do(station: Station, hooks: RunHooks, context: Context, names: Sequence[str
         return found
     told = {"repeats": look_repeatedly(station, hooks, context, repeats)}
     return dataclasses.replace(found, more={**found.more, **told})
+
+
+def _since_last(hooks: RunHooks, names: Sequence[str]) -> Found:
+    """What happened to the scope between the last run, of whatever kind, and this one."""
+    since = hooks.since()
+    findings = findings_since(since)
+    if since.changed is None or INSTRUMENT not in names:
+        return Found(findings=findings)
+    facts = {"changed": list(since.changed), "otherwise_than_a_run": list(since.unusual)}
+    item = make_item(
+        "settings_touched",
+        float(len(since.changed)),
+        0.0,
+        "scope",
+        because=", ".join(since.changed),
+        evidence=facts,
+    )
+    return Found((item,), findings)
 
 
 def _trigger(station: Station, hooks: RunHooks, context: Context) -> Found:

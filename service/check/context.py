@@ -37,5 +37,3 @@ class Context:
     """When the newest record that is kept was made, RFC 3339."""
     asked: Asked = field(default_factory=Asked)
     """Beyond the names of the parts."""
-    panel: Mapping[str, Any] | None = None
-    """As the last check found it, where nothing else was run since."""

@@ -12,7 +12,6 @@ from drivers.scope.dialect_reader import load_dialect
 from drivers.scope.setup import Difference
 from service.check.context import Context
 from service.check.items import CheckItem, make_item
-from service.check.panel import as_document, changed, unusual
 from service.check.seeing import Seen, Told
 from service.commissioning.record import RecordDifference, differences, fingerprint
 from service.pipeline.findings import Finding, make_finding
@@ -40,8 +39,6 @@ def of_instrument(station: Station, seen: Seen, context: Context) -> Noticed:
             said = "; ".join(f"{number} {text}" for number, text in told.self_test_said)
             facts = {"entries": [list(entry) for entry in told.self_test_said]}
             yield make_finding("self-test-failed", None, f"{said or 'it says so itself'}.", evidence=facts)
-    if told.panel is not None:
-        yield from _touched(station, told, context)
     yield from _clock(station, context)
 
 
@@ -108,19 +105,6 @@ def _in_words(found: list[RecordDifference]) -> str:
     return "; ".join(f"{d.about} was {d.then!r}, is {d.now!r}" for d in found if d.kind != "dialect") or (
         "the dialect file was changed since."
     )
-
-
-def _touched(station: Station, told: Told, context: Context) -> Noticed:
-    """Against the panel as the last check found it and gave it back; nothing to compare the first time."""
-    assert told.panel is not None
-    if context.panel is None:
-        return
-    since = changed(context.panel, as_document(told.panel))
-    because = ", ".join(since)
-    facts = {"changed": since, "otherwise_than_a_run": unusual(told.panel, station)}
-    yield make_item("settings_touched", float(len(since)), 0.0, "scope", because=because, evidence=facts)
-    if since:
-        yield make_finding("settings-touched", None, f"{because}.", evidence=facts)
 
 
 def _clock(station: Station, context: Context) -> Noticed:

@@ -50,7 +50,7 @@ ITEMS: tuple[ItemKind, ...] = (
         NOT_USABLE, "common practice, no source",
     ),
     ItemKind(
-        "settings_touched", "", "settings changed since the last check", (None, None), NOTE,
+        "settings_touched", "", "settings changed since the last run", (None, None), NOTE,
         "common practice, no source",
     ),
     ItemKind(

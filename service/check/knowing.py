@@ -1,4 +1,4 @@
-"""What a check may know from earlier: the record of commissioning, what is usual, the panel, the clock."""
+"""What a check may know from earlier: the record of commissioning, what is usual, the clock."""
 
 from __future__ import annotations
 
@@ -36,7 +36,6 @@ def context_for(station: Station, run_id: str, store: RunStore, clock: Clock) ->
         record=_record(station, store.folder),
         usual=lambda name: usual_of(store, station.name, name, before=run_id),
         newest_at=_newest(store, run_id),
-        panel=_panel(store, station.name, run_id),
     )
 
 
@@ -87,19 +86,3 @@ def _newest(store: RunStore, run_id: str) -> str | None:
             sa.select(sa.func.max(runs.created_at), sa.func.max(runs.finished_at)).where(runs.id != run_id)
         ).one()
     return max((at for at in (asked, ended) if at), default=None)
-
-
-def _panel(store: RunStore, station: str, run_id: str) -> dict[str, Any] | None:
-    """As the last check found it and gave it back, unless something else was at the scope since."""
-    runs = t.runs.c
-    with store.database.reading() as connection:
-        last = connection.execute(
-            sa.select(runs.id, runs.kind)
-            .where(runs.station == station, runs.id != run_id, runs.started_at.is_not(None))
-            .order_by(runs.sequence.desc())
-            .limit(1)
-        ).first()
-    if last is None or last.kind != "check":
-        return None
-    panel: dict[str, Any] | None = (store.result(last.id) or {}).get("panel")
-    return panel

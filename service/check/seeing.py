@@ -167,5 +167,6 @@ def known_plans(bench: Bench, sounding: Sounding) -> tuple[ShotPlan, ...]:
     return (*plans, *rest)
 
 
-STEPS: dict[str, Callable[[Bench, Seen], None]] = {"instrument": _ask, "idle": _rest, "traffic": _talk}
+INSTRUMENT = "instrument"
+STEPS: dict[str, Callable[[Bench, Seen], None]] = {INSTRUMENT: _ask, "idle": _rest, "traffic": _talk}
 """By name, as `--only` takes them."""

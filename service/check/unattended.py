@@ -16,7 +16,6 @@ from service.check.again import merged, relabelled, worth_another_look
 from service.check.context import Context
 from service.check.instrument import of_instrument, of_queue
 from service.check.items import CheckItem
-from service.check.panel import as_document
 from service.check.repeats import repeated
 from service.check.resting import of_rest
 from service.check.seeing import STEPS, Seen, see
@@ -24,6 +23,7 @@ from service.check.steady import of_trigger
 from service.check.times import of_times
 from service.check.traffic import of_echo, of_lines
 from service.hooks import RunHooks
+from service.panel import as_document
 from service.pipeline.chain import judge
 from service.pipeline.findings import WARNING, Finding, make_finding
 from service.stations import Station

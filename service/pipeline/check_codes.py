@@ -53,6 +53,14 @@ CHECK_CODES: tuple[Code, ...] = (
         "Nothing: every run sets what it needs and reads it back.",
     ),
     Code(
+        "power-cycled",
+        BENCH,
+        INFO,
+        "The scope was switched off and on since the last run",
+        "Let it warm up as long as its manual says (commonly 20 to 30 minutes), see whether anybody misses "
+        "what was set on it, then check the station.",
+    ),
+    Code(
         "setting-refused",
         BENCH,
         FAIL,

@@ -11,6 +11,8 @@ import sqlalchemy as sa
 from service import room_tables as r
 from service import tables as t
 from service.database import Database
+from service.hooks import Since
+from service.panel import findings_since
 from service.room.inventory import Inventory
 from service.room.items import is_partial
 from service.room.standing import (
@@ -75,6 +77,7 @@ def events_since(connection: sa.Connection, station: str, since: str, check: Las
     found = [
         *_errors(connection, station, since),
         *_findings(connection, station, since, check.run if check else None),
+        *_visits(connection, station, since),
         *_moves(connection, station, since),
     ]
     answered = _answered(connection, station)
@@ -110,6 +113,23 @@ def _findings(connection: sa.Connection, station: str, since: str, but: str | No
     )
     rows = [row for row in connection.execute(query.order_by(f.at)) if row.run_id != but]
     events = [event_of_finding(row.code, row.severity, row.message, row.at) for row in rows]
+    return [event for event in events if event is not None]
+
+
+def _visits(connection: sa.Connection, station: str, since: str) -> list[Event]:
+    """What happened to the station's scope and no finding of its own tells: the run was stopped or died, or
+    was one of another station that has the same scope."""
+    v, runs = t.visits.c, t.runs.c
+    mine = sa.select(v.scope).join(t.runs, runs.id == v.run_id).where(runs.station == station)
+    query = (
+        sa.select(v.met_at, v.switched_on, v.changed)
+        .join(t.runs, runs.id == v.run_id)
+        .where(v.scope.in_(mine), v.met_at > since, (runs.station != station) | (runs.state != "done"))
+    )
+    events = []
+    for row in connection.execute(query):
+        for found in findings_since(Since(row.switched_on, row.changed and tuple(row.changed))):
+            events.append(event_of_finding(found.code, found.severity, found.message, row.met_at))
     return [event for event in events if event is not None]
 
 

@@ -64,7 +64,8 @@ def lab(tmp_path: Path) -> Iterator[Lab]:
             assert api.post("/items", json={"id": "P-1", "kind": "probe"}).status_code == 201
             place = {"station": "north-1", "line": "to_target"}
             assert api.put("/items/P-1/place", json=place).status_code == 200
-            assert lab.check()["result"]["outcome"] == "ready"
+            first = lab.check()["result"]
+            assert (first["outcome"], first["findings"]) == ("ready", []), "the first meeting alarms nobody"
             assert lab.standing()["grading"]
             yield lab
 
@@ -114,6 +115,44 @@ def test_a_changed_time_base_is_named(lab: Lab, hand: str, words: str) -> None:
     lab.bench.person.touch_panel(hand)
     findings = lab.check("instrument")["result"]["findings"]
     assert [f["code"] for f in findings if words in f["message"]] == ["settings-touched"], findings
+    assert told(lab) == ("practice-only", ["settings-changed"])
+
+
+def test_a_scope_that_was_switched_off_and_on_ends_the_status(lab: Lab) -> None:
+    """It has forgotten what it was set to (IEEE 488.2 11.5.1: bit 7 of the event register is power on).
+    An echo test sets it up anew, so its verdict stands; a check that passes makes the station ready again."""
+    lab.bench.person.power_cycle()
+    run = lab.echo()
+    (finding,) = run["result"]["findings"]
+    assert (finding["code"], finding["side"], finding["severity"]) == ("power-cycled", "bench", "info")
+    assert "warm up" in finding["remedy"]
+    assert run["verdict"] == "pass"
+    assert told(lab) == ("practice-only", ["power-cycled"])
+    assert lab.echo()["result"]["findings"] == [], "it is told once"
+    assert told(lab) == ("practice-only", ["power-cycled"]), "a good run is no check"
+    assert lab.check()["result"]["findings"] == []
+    assert told(lab) == ("ready", [])
+
+
+def test_a_check_names_a_power_cycle_and_its_pass_counts(lab: Lab) -> None:
+    """What is switched off every evening is no alarm every morning; a look at a part of it is no check."""
+    lab.bench.person.power_cycle()
+    looked = lab.check("instrument")["result"]
+    assert [f["code"] for f in looked["findings"]] == ["power-cycled"]
+    assert told(lab) == ("practice-only", ["power-cycled"])
+    lab.bench.person.power_cycle()
+    whole = lab.check()["result"]
+    assert [f["code"] for f in whole["findings"]] == ["power-cycled"]
+    assert (whole["outcome"], whole["first_step"]) == ("ready", "Nothing to do.")
+    assert told(lab) == ("ready", [])
+
+
+def test_settings_changed_after_an_echo_test_end_the_status(lab: Lab) -> None:
+    """The next run notices, whatever ran before: an echo test leaves the scope as it needed it."""
+    assert lab.echo()["result"]["findings"] == []
+    lab.bench.person.touch_panel("TRIG:LEV 0.7")
+    run = lab.echo()
+    assert (run["verdict"], [f["code"] for f in run["result"]["findings"]]) == ("pass", ["settings-touched"])
     assert told(lab) == ("practice-only", ["settings-changed"])
 
 

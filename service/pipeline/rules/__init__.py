@@ -38,7 +38,6 @@ RULES: tuple[Rule, ...] = (
     probes.crosstalk,
     probes.probe_ratio,
     probes.channel_inverted,
-    probes.compensation,
     probes.zero_shifted,
     probes.clipped,
     noise.noisy,

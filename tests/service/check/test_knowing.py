@@ -1,4 +1,4 @@
-"""What a check may know of earlier: the record, the usual, the panel, the clock."""
+"""What a check may know of earlier: the record, the usual, the clock."""
 
 from __future__ import annotations
 
@@ -45,19 +45,6 @@ def test_the_usual_is_the_median_of_checks_that_passed_once_there_are_some(tmp_p
     assert usual.centre == pytest.approx(10.002e-6, abs=1e-9)
     assert usual.repeats == 5
     assert usual_of(wiring.store, "north-2", "latency", before="none") is None
-
-
-def test_the_panel_counts_only_while_nothing_else_was_at_the_scope(tmp_path: Path) -> None:
-    """After an echo test the settings differ by that test, not by a hand."""
-    wiring = straw_wiring(tmp_path)
-    kept_check(wiring, 1e-5, 1, panel={"ch1 coupling": "DC"})
-    context = context_for(station(), "none", wiring.store, lambda: NOW)
-    assert context.panel == {"ch1 coupling": "DC"}
-    between = wiring.journal.begin(
-        new_run("echo-test", "north-1", {"payload_hex": "55"}, NOW, origin="command")
-    )
-    wiring.journal.move(between.id, "running", started_at=timestamp(NOW))
-    assert context_for(station(), "none", wiring.store, lambda: NOW).panel is None
 
 
 def test_the_commissioning_record_is_the_stations_own_or_the_one_in_the_data_folder(tmp_path: Path) -> None:

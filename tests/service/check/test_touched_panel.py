@@ -1,13 +1,18 @@
-"""Front panels get touched: what a hand changed since the last check is found, and left as it was found."""
+"""Front panels get touched: what a hand changed since the last run is found, and left as it was found."""
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 from service.check.check import run_check
 from service.check.context import Context
+from service.echo_test import run_echo_test
 from service.hooks import RunHooks
+from service.run_record import new_run, timestamp, utc_now
+from service.store import RunStore
 from simulator.bench import Bench
+from tests.service.bench_of_straw import straw_wiring
 from tests.whole.benches import one_bench, station_of
 
 TOUCHES = (
@@ -19,36 +24,77 @@ TOUCHES = (
 """Twenty changes by hand: factor, coupling, offset, range, bandwidth limit, inversion, trigger."""
 
 
-def looked(bench: Bench, context: Context) -> dict[str, Any]:
-    return run_check(station_of(bench), RunHooks(), context, ("instrument",))
+class Runs:
+    """Runs at one bench that are written down; each knows how the last one left the scope."""
+
+    def __init__(self, bench: Bench, folder: Path) -> None:
+        self.station = station_of(bench)
+        self.store: RunStore = straw_wiring(folder).store
+
+    def look(self, *only: str) -> dict[str, Any]:
+        return run_check(self.station, self._hooks("check"), Context(), only)
+
+    def echo(self) -> dict[str, Any]:
+        return run_echo_test(self.station, b"Tide 7", self._hooks("echo-test"))
+
+    def _hooks(self, kind: str) -> RunHooks:
+        run = self.store.create(new_run(kind, "north-1", {}, utc_now(), origin="command"))
+        visits = self.store.visits
+        return RunHooks(
+            met=lambda met: visits.met(run.id, met, timestamp(utc_now())),
+            left=lambda panel, again: visits.left(run.id, panel, timestamp(utc_now()), switched_on=again),
+            since=lambda: visits.since(run.id),
+        )
 
 
-def test_every_change_by_hand_is_found_and_spoils_nothing() -> None:
+def told(document: dict[str, Any]) -> list[tuple[str, str]]:
+    return [(f["code"], f["severity"]) for f in document["findings"]]
+
+
+def test_every_change_by_hand_is_found_and_spoils_nothing(tmp_path: Path) -> None:
     """All of twenty, one after the other; a check sets what it needs: the station stays what it is."""
     with one_bench(seed=4) as bench:
-        before = looked(bench, Context())
+        runs = Runs(bench, tmp_path)
+        runs.look("instrument")
         for touch in TOUCHES:
             bench.person.touch_panel(touch)
-            document = looked(bench, Context(panel=before["panel"]))
-            told = [f for f in document["findings"] if f["code"] == "settings-touched"]
-            assert len(told) == 1, touch
-            assert (told[0]["severity"], document["outcome"]) == ("info", "ready")
-            assert "->" in told[0]["message"]
-            before = document
+            document = runs.look("instrument")
+            assert told(document) == [("settings-touched", "info")], touch
+            assert document["outcome"] == "ready"
+            assert "->" in document["findings"][0]["message"]
 
 
-def test_a_panel_that_nobody_touched_is_not_mentioned() -> None:
-    """Two looks after one another."""
+def test_a_panel_that_nobody_touched_is_not_mentioned(tmp_path: Path) -> None:
+    """Whatever ran before, and however it left the scope: an echo test leaves it as it needed it."""
     with one_bench(seed=4) as bench:
-        before = looked(bench, Context())
-        assert looked(bench, Context(panel=before["panel"]))["findings"] == []
+        runs = Runs(bench, tmp_path)
+        for run in (runs.echo, runs.look, runs.echo, runs.echo, lambda: runs.look("trigger")):
+            assert told(run()) == []
+        item = next(i for i in runs.look("instrument")["items"] if i["name"] == "settings_touched")
+        assert item["value"] == 0.0
 
 
-def test_a_whole_check_gives_the_panel_back_as_it_was_found() -> None:
+def test_a_change_by_hand_is_seen_whatever_ran_before_and_by_whatever_comes_next(tmp_path: Path) -> None:
+    """Not from check to check only: after an echo test, and by an echo test, whose verdict stands."""
+    with one_bench(seed=4) as bench:
+        runs = Runs(bench, tmp_path)
+        runs.echo()
+        bench.person.touch_panel("INP2:COUP GRO;:TRIG:LEV 0.7")
+        document = runs.look("instrument")
+        assert told(document) == [("settings-touched", "info")]
+        assert "ch2 coupling DC -> ground" in document["findings"][0]["message"]
+        bench.person.touch_panel("TRIG:SOUR EXT")
+        document = runs.echo()
+        assert (told(document), document["verdict"]) == ([("settings-touched", "info")], "pass")
+        assert "trigger source" in document["findings"][0]["message"]
+
+
+def test_a_whole_check_gives_the_panel_back_as_it_was_found(tmp_path: Path) -> None:
     """Set-ups of the students stay: what the next look finds is what this one found."""
     with one_bench(seed=4) as bench:
+        runs = Runs(bench, tmp_path)
         bench.person.touch_panel("INP1:COUP AC;:TRIG:LEV 0.7;:SENS2:VOLT:RANG:PTP 40")
-        found = run_check(station_of(bench), RunHooks(), Context())["panel"]
-        document = looked(bench, Context(panel=found))
+        found = runs.look()["panel"]
+        document = runs.look("instrument")
     assert document["panel"] == found
-    assert document["findings"] == []
+    assert told(document) == []

@@ -1,5 +1,6 @@
-"""The front panel as it was found: what somebody set otherwise than every run sets it, and what was changed
-since the last check. Nothing of it harms a run, which sets and reads back what it needs; people want to know.
+"""The front panel as it was found: what somebody set otherwise than every run sets it, what was changed since
+the last run, and whether the scope was switched off and on. Nothing of it harms a run, which sets and reads
+back what it needs; people want to know.
 """
 
 from __future__ import annotations
@@ -7,10 +8,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from drivers.scope.found_panel import FoundChannel, FoundPanel
-from service.stations import Station
+from service.hooks import Since
+from service.pipeline.findings import Finding, make_finding
+
+if TYPE_CHECKING:
+    from drivers.scope.found_panel import FoundChannel, FoundPanel
+    from service.stations import Station
 
 SAME = 1e-3
 
@@ -61,6 +66,17 @@ def changed(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
         for key in sorted(set(before) & set(now))
         if not _same(before[key], now[key])
     ]
+
+
+def findings_since(since: Since) -> tuple[Finding, ...]:
+    """What is to be said of it. A scope that was off has forgotten its settings: no hand changed those."""
+    facts = {"changed": list(since.changed or ()), "otherwise_than_a_run": list(since.unusual)}
+    if since.switched_on:
+        words = "it says so itself (power-on bit); this run set everything anew, so what it measured stands."
+        return (make_finding("power-cycled", None, words, evidence=facts),)
+    if since.changed:
+        return (make_finding("settings-touched", None, f"{', '.join(since.changed)}.", evidence=facts),)
+    return ()
 
 
 def _same(one: Any, other: Any) -> bool:
