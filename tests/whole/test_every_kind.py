@@ -78,3 +78,17 @@ def test_every_code_of_a_simulated_kind_is_one_that_the_service_knows() -> None:
 
     known = {row.code for row in CODES}
     assert {k.finding for k in (*FIRMWARES, *BENCHES) if k.finding} <= known
+
+
+@pytest.mark.parametrize(
+    ("percent", "code"), [(25, "probe-overcompensated"), (-25, "probe-undercompensated")]
+)
+def test_a_probe_that_is_far_off_is_named_in_an_echo_test_and_no_zero_is_blamed(
+    percent: int, code: str
+) -> None:
+    """Its low level lies off, its high level does not: the zero is right, the trimmer is not."""
+    document = echo_document(bench=f"compensation:{percent}", seed=5)
+    assert codes(document, "device") == []
+    assert codes(document, "bench") == [code]
+    (found,) = [f for f in document["findings"] if f["code"] == code]
+    assert found["evidence"]["percent"] == pytest.approx(percent, abs=1)

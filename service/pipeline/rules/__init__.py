@@ -38,6 +38,7 @@ RULES: tuple[Rule, ...] = (
     probes.crosstalk,
     probes.probe_ratio,
     probes.channel_inverted,
+    probes.compensation,
     probes.zero_shifted,
     probes.clipped,
     noise.noisy,

@@ -13,9 +13,15 @@ from service.pipeline.evidence import FROM_TARGET, ROLES, TO_TARGET, Evidence
 from service.pipeline.families import FAMILIES, Family, likely_family
 from service.pipeline.findings import Finding, make_finding
 from service.pipeline.phrases import line_words, many, quantity, volts
+from service.pipeline.readings import Value
+from service.pipeline.slow_part import slow_part
 
 SAME_SWING = 0.07
 """Two outputs whose swings differ by less are of one kind: two 3 % scope channels on the same levels."""
+SWING_OFF = 0.04
+"""A swing within this part of the family's is a scope channel's gain (3 %), and no probe to look for."""
+COMPENSATION_PERCENT = 5.0
+"""Of the step: what traffic surely shows, far above what a trimmed probe has (common practice, no source)."""
 RATIO_SPREAD = 1.6
 """A swing within this factor of ten times (or a tenth of) the family's points to the probe factor."""
 
@@ -147,6 +153,34 @@ def channel_inverted(evidence: Evidence) -> Iterator[Finding]:
             yield make_finding("channel-inverted", role, detail, evidence=facts)
 
 
+def compensation_error(evidence: Evidence, role: str) -> Value | None:
+    """The probe's compensation error in percent of the step, where it is surely more than
+    COMPENSATION_PERCENT.
+
+    Only looked for where the swing is not that of the family: a probe that is so far off shows the short bits
+    of traffic by about as much too large or too small.
+    """
+    line, fam = evidence.lines[role], evidence.family
+    if fam is None or not line.swing_v or abs(line.swing_v / fam.supply_v - 1) < SWING_OFF:
+        return None
+    seen = [found for _, r in evidence.readings(role) if (found := slow_part(r)) is not None]
+    if not seen:
+        return None
+    least = min(seen, key=lambda v: abs(v.value) - v.u)
+    return least if abs(least.value) - least.u > COMPENSATION_PERCENT else None
+
+
+def compensation(evidence: Evidence) -> Iterator[Finding]:
+    """Steps that begin too large or too small and settle within tens of bits: the probe's trimmer."""
+    for role in ROLES:
+        found = compensation_error(evidence, role)
+        if found is not None:
+            code = "probe-overcompensated" if found.value > 0 else "probe-undercompensated"
+            detail = f"steps on the {line_words(role)} begin {found.value:+.2g} % off and settle later"
+            facts = {"percent": found.value, "u": found.u}
+            yield make_finding(code, role, detail + ".", evidence=facts)
+
+
 def zero_shift(evidence: Evidence, role: str) -> float | None:
     """Volts by which both levels lie off, None when they do not (or are bipolar)."""
     if polarity.channel_inverted(evidence, role):
@@ -163,7 +197,7 @@ def zero_shift(evidence: Evidence, role: str) -> float | None:
         return _shift_from_other(evidence, role)
     least = evidence.expectation.limits.zero_shift_percent / 100 * fam.supply_v
     low_off, high_off = line.low_v, line.high_v - fam.supply_v
-    same_way = low_off * high_off > 0 and abs(low_off - high_off) < max(least, 0.5 * abs(low_off))
+    same_way = low_off * high_off > 0 and abs(low_off - high_off) < 0.5 * max(abs(low_off), abs(high_off))
     return low_off if same_way and abs(low_off) > least else None
 
 
@@ -209,6 +243,7 @@ def levels_spoiled(evidence: Evidence, role: str) -> bool:
     """True where the bench explains odd levels on the line, so that the firmware is not blamed."""
     return (
         ratio_of(evidence, role) is not None
+        or compensation_error(evidence, role) is not None
         or zero_shift(evidence, role) is not None
         or polarity.channel_inverted(evidence, role)
         or any(True for f in clipped(evidence) if f.line == role)
