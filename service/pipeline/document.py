@@ -15,6 +15,7 @@ from service.pipeline.latencies import edge_u
 from service.pipeline.lines import Line
 from service.pipeline.readings import ERROR_WORDS, LineReading, Value
 from service.pipeline.transitions import Transition
+from service.pipeline.unmeasured import reasons
 from service.pipeline.verdict import Judgement
 
 SCHEMA = 1
@@ -58,7 +59,7 @@ def _line(judgement: Judgement, role: str) -> dict[str, Any]:
     line = judgement.lines[role]
     named = {m.name: m for m in judgement.measurements}
     distortion = named[f"{role}.start_stop_distortion"]
-    return {
+    shown = {
         "channel": line.channel,
         "idle": None if line.idle_high is None else ("high" if line.idle_high else "low"),
         "baud": _value(line.baud),
@@ -78,6 +79,7 @@ def _line(judgement: Judgement, role: str) -> dict[str, Any]:
         "samples_per_bit": line.samples_per_bit,
         "noise_v": line.noise_v,
     }
+    return shown | {"unmeasured": reasons(line, [s.line(role) for s in judgement.shots], shown)}
 
 
 def _possible(line: Line) -> list[str]:

@@ -133,3 +133,22 @@ def test_no_shots_at_all_are_judged_as_nothing() -> None:
     document = result_document(judge_readings([], KNOWN))
     assert document["verdict"] == "inconclusive"
     assert [f["code"] for f in document["findings"]] == ["no-activity"]
+
+
+NULLS: tuple[tuple[str, ReadShot], ...] = (
+    ("silent", shot(SENT, [])),
+    ("both silent", shot([], [])),
+    ("clipped", shot(SENT, echo_of(SENT), back=replace(LOOKS, clipped_high=True))),
+    ("too coarse", shot(SENT, echo_of(SENT), to=replace(LOOKS, per_bit=2.0))),
+)
+
+
+@pytest.mark.parametrize("lines", [pytest.param(s, id=name) for name, s in NULLS])
+def test_every_null_of_a_line_says_why(lines: ReadShot) -> None:
+    """And nothing that was measured makes excuses."""
+    for found in result_document(judge_readings([lines], KNOWN))["lines"].values():
+        null = {k for k, v in found.items() if v is None} | {
+            k for k, v in found["levels"].items() if v is None
+        }
+        assert set(found["unmeasured"]) == null
+        assert all(found["unmeasured"].values())
