@@ -150,6 +150,8 @@ def _work(run: Run, station: Station, tools: Tools, hooks: _Hooks) -> Performed:
         if document is None:
             with stop.at_bench():
                 document = tools.work[run.kind](station, run, hooks.as_hooks())
+            if stop.unwanted:
+                raise RunCancelled(stop.reason)
     if store.result(run.id) is None:
         store.keep_result(run.id, document, at=timestamp(journal.clock()), job=run.job)
     if run.kind in REPORTED:

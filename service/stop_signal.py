@@ -84,6 +84,11 @@ class StopSignal:
     def asked(self) -> bool:
         return self._asked.is_set()
 
+    @property
+    def unwanted(self) -> bool:
+        """Somebody wants the run no more. One that is only late, or to be put back, may end instead."""
+        return self.asked() and self.error is None and not self.put_back
+
     @contextmanager
     def at_bench(self) -> Iterator[None]:
         """The time in the block is the run's time at the bench."""

@@ -45,6 +45,7 @@ from service.scheduler import Scheduler, read_schedules
 from service.settings import Settings, bind_address
 from service.stations import Station, load_stations, station_named
 from service.store import RunStore
+from service.whole_files import made_folder
 from service.workers import Workers, name_for, worker_id
 
 log = logging.getLogger(__name__)
@@ -74,6 +75,7 @@ class Wiring:
 
     def start(self) -> None:
         """Begin to work. A second call does nothing. Raises as `Engine.start` and `Scheduler.start` do."""
+        made_folder(self.settings.data)  # with PostgreSQL nothing else makes it before the first run
         self.engine.start()
         self.scheduler.start()
         self.retention.start()

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from drivers.errors import IdentityError, NotReachable, TimedOut
-from service.errors import outcome_of
+from service.errors import TimeIsUp, outcome_of
 from service.files.npz import read_capture
 from service.hooks import RunHooks
 from service.intake import command_run
@@ -113,6 +113,33 @@ def test_a_run_that_is_stopped_before_it_begins_touches_nothing(tmp_path: Path) 
     assert performed.run.state == "cancelled"
     assert echo.seen == []
     assert not wiring.settings.locks.exists()
+
+
+@pytest.mark.parametrize(
+    ("ask", "state"),
+    [
+        (lambda stop: stop.ask("cancelled on request"), "cancelled"),
+        (lambda stop: stop.ask_to_put_back("the service was stopped"), "done"),
+        (lambda stop: stop.ask("late", TimeIsUp("late")), "done"),
+    ],
+)
+def test_a_run_that_is_cancelled_while_it_is_judged_is_cancelled(
+    tmp_path: Path, ask: Callable[[StopSignal], None], state: str
+) -> None:
+    """Whoever cancelled was told so. One that is to stop for another reason has come to its end."""
+    stop = StopSignal()
+
+    class Judging(StrawEchoTest):
+        def _work(self, hooks: RunHooks) -> dict[str, Any]:
+            document = super()._work(hooks)
+            ask(stop)
+            return document
+
+    wiring = straw_wiring(tmp_path, Judging())
+    run = one_run(wiring, stop=stop).run
+    assert run.state == state
+    assert (wiring.store.result(run.id) is None) == (state == "cancelled")
+    assert len(run.captures) == 1
 
 
 def test_the_report_shows_the_shots_that_were_judged_and_not_the_soundings(tmp_path: Path) -> None:

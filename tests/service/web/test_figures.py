@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
 import sqlalchemy as sa
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
@@ -19,6 +21,7 @@ from service.settings import Settings
 from service.stations import Station
 from service.web import health
 from service.web.figures import steps_of
+from service.web.serving import serving
 from service.wiring import Wiring, build
 from tests.service.bench_of_straw import NAMES, StrawEchoTest, settings, straw_wiring
 from tests.service.web.conftest import Client
@@ -134,6 +137,16 @@ def test_a_service_that_can_work_is_ready(of_file: Settings, serve: Callable[[Wi
     """With its stations."""
     answer = serve(build(of_file)).get("/readyz")
     assert answer.json() == {"status": "ready", "stations": ["north-1"]}
+
+
+def test_a_first_start_is_ready_although_its_database_is_elsewhere(
+    of_file: Settings, postgres_url: str
+) -> None:
+    """Nothing lies in the data folder yet, not even a database: the start makes it, or says why it cannot."""
+    there = replace(of_file, database=postgres_url)
+    assert not there.data.exists()
+    with serving(build(there)) as url, httpx.Client(base_url=url, timeout=20) as client:
+        assert client.get("/readyz").json() == {"status": "ready", "stations": ["north-1"]}
 
 
 def test_every_thing_that_is_missing_is_named(
