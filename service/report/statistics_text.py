@@ -12,7 +12,9 @@ WIDTH = 92
 EXPLAINED = (
     "Each range holds the true figure with 95 % certainty: what so few cases can prove. A thing fails "
     "when a person puts it out or in repair, a station when a check finds it not usable; it is mended when "
-    "a check has passed again. Void: the bench or the record, not the board, kept a test from being judged."
+    "a check has passed again. A station that is left for practice only (a probe switch that was moved) has "
+    "not failed: how often that was stands under the checks. Void: the bench or the record, not the board, "
+    "kept a test from being judged."
 )
 KINDS = {
     "station": "stations",
@@ -22,6 +24,12 @@ KINDS = {
     "board": "boards",
     "pc": "PCs",
     "supply": "supplies",
+}
+OUTCOMES = {
+    "ready": "ready",
+    "practice-only": "practice only",
+    "not-usable": "not usable",
+    "not-seen": "not seen",
 }
 TESTS = {"echo-test": "echo tests", "grading": "graded runs"}
 
@@ -53,7 +61,9 @@ def sections(document: Mapping[str, Any]) -> Iterator[tuple[str, list[tuple[str,
     tests = [(TESTS[row["kind"]], tests_words(row)) for row in document["tests"] if _any(row)]
     waits = [(row["who"], row["words"]) for row in document["waits"] if row["runs"]]
     yield "Failures per 1,000 hours in service", failures or [("", "nothing was checked yet")]
+    checks = [(OUTCOMES[row["outcome"]], row["words"]) for row in document["checks"] if row["of"]]
     yield "Time to repair", repairs or [("", "nothing was broken")]
+    yield "What whole checks left the stations fit for", checks or [("", "nothing was checked")]
     yield "Tests that could not be judged", tests or [("", "no test came to an end")]
     yield "Waiting for a bench", waits or [("", "nobody waited")]
 

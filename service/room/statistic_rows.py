@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
@@ -59,15 +59,19 @@ class Statistics:
         self.inventory.settle()
         window = Window(begin, end)
         with self.database.reading() as connection:
-            lives = [*self._lives_of_stations(connection, window), *_lives_of_things(connection)]
+            seen = self._whole_checks(connection, window)
+            stations = [life_of_station(station.name, seen[station.name]) for station in self.stations]
+            lives = [*stations, *_lives_of_things(connection)]
             runs = t.runs.c
             asked = (runs.created_at >= timestamp(begin), runs.created_at < timestamp(end))
             counted = tallies(connection, *asked) + past_tallies(
                 connection, timestamp(begin)[:10], timestamp(end)[:10]
             )
-        return statistics_document(window, lives, counted)
+        checks = [check for station in self.stations for check in seen[station.name]]
+        return statistics_document(window, lives, counted, checks)
 
-    def _lives_of_stations(self, connection: sa.Connection, window: Window) -> list[Life]:
+    def _whole_checks(self, connection: sa.Connection, window: Window) -> Mapping[str, Sequence[Seen]]:
+        """By station, oldest first, all until the window's end."""
         run, document = t.runs.c, t.results.c.document
         parts = [document[name].label(name) for name in ("outcome", "whole", "only")]
         query = (
@@ -81,7 +85,7 @@ class Statistics:
             told = {name: getattr(row, name) for name in ("whole", "only") if getattr(row, name) is not None}
             if not is_partial(told):
                 seen[row.station].append(Seen(moment_of(row.finished_at, "finished_at"), row.outcome))
-        return [life_of_station(station.name, seen[station.name]) for station in self.stations]
+        return seen
 
 
 def _lives_of_things(connection: sa.Connection) -> list[Life]:

@@ -11,8 +11,18 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from service.check.document import NOT_SEEN, NOT_USABLE, OUTCOMES, PRACTICE_ONLY, READY
 from service.pipeline.few import Interval, median_interval, quantile, rate_interval, share_interval
-from service.room.breaks import STATION, Life, Window, failures_in, hours_in_service, repairs_in, still_broken
+from service.room.breaks import (
+    STATION,
+    Life,
+    Seen,
+    Window,
+    failures_in,
+    hours_in_service,
+    repairs_in,
+    still_broken,
+)
 from service.room.items import ITEM_KINDS
 from service.room.tally import CANCELLED, DOUBTFUL, FAIL, PASS, TESTS, VOID, Tally
 from service.run_record import PRIORITIES, timestamp
@@ -28,8 +38,13 @@ AT_ONCE_S = 0.5
 """Nobody calls that waiting."""
 
 
-def statistics_document(window: Window, lives: Sequence[Life], runs: Sequence[Tally]) -> dict[str, Any]:
-    """The page as JSON types; hours are hours on a station and not broken, seconds and shares in SI."""
+def statistics_document(
+    window: Window, lives: Sequence[Life], runs: Sequence[Tally], checks: Sequence[Seen] = ()
+) -> dict[str, Any]:
+    """The page as JSON types; hours are hours on a station and not broken, seconds and shares in SI.
+
+    `checks`: whole checks of stations; those of the window count.
+    """
     by_kind: dict[str, list[Life]] = defaultdict(list)
     for life in lives:
         by_kind[life.kind].append(life)
@@ -41,6 +56,7 @@ def statistics_document(window: Window, lives: Sequence[Life], runs: Sequence[Ta
         "until": timestamp(window.until),
         "failures": [_failures(kind, by_kind[kind], window) for kind in kinds],
         "repairs": [_repairs(kind, by_kind[kind], window) for kind in kinds],
+        "checks": _checks([check.outcome for check in checks if window.holds(check.at)]),
         "tests": [_tests(kind, [run for run in tests if run.kind == kind]) for kind in TESTS],
         "waits": [_waits(name, [run for run in runs if run.priority == name]) for name in PRIORITIES],
         "left_out": [dict(one) for one in LEFT_OUT],
@@ -92,18 +108,31 @@ def _repair_words(took: Sequence[float], waiting: Sequence[float]) -> str:
     return f"{told}; {len(waiting)} not mended yet, the longest for {duration(max(waiting) * 3600)}"
 
 
+def _checks(outcomes: Sequence[str]) -> list[dict[str, Any]]:
+    """What whole checks left stations fit for, each outcome as a share of all."""
+    found = []
+    for name in OUTCOMES:
+        count = outcomes.count(name)
+        share = share_interval(count, len(outcomes))
+        words = _share_words(count, len(outcomes), share, CHECKED[name])
+        found.append(
+            {"outcome": name, "checks": count, "of": len(outcomes), "share": _interval(share), "words": words}
+        )
+    return found
+
+
 def _tests(kind: str, runs: Sequence[Tally]) -> dict[str, Any]:
     counts = {name: sum(run.outcome == name for run in runs) for name in (*JUDGED, CANCELLED)}
     ended = sum(counts[name] for name in JUDGED)
     share = share_interval(counts[VOID], ended)
     return {"kind": kind, **counts, "ended": ended, "void_share": _interval(share),
-            "words": _share_words(counts[VOID], ended, share)}  # fmt: skip
+            "words": _share_words(counts[VOID], ended, share, "could not be judged")}  # fmt: skip
 
 
-def _share_words(part: int, whole: int, share: Interval | None) -> str:
+def _share_words(part: int, whole: int, share: Interval | None, what: str) -> str:
     if share is None or share.high is None:
         return "none came to an end"
-    told = f"{part or 'none'} of {_count(whole)} could not be judged"
+    told = f"{part or 'none'} of {_count(whole)} {what}"
     if part == 0:
         return f"{told}: at most {short(100 * share.high)} %"
     ends = f"{short(100 * share.low)} to {short(100 * share.high)} %"
@@ -175,6 +204,12 @@ def _count(number: float) -> str:
     return f"{number:,.0f}"
 
 
+CHECKED: Mapping[str, str] = {
+    READY: "left the station ready",
+    PRACTICE_ONLY: "left it for practice only",
+    NOT_USABLE: "found it not usable",
+    NOT_SEEN: "could not see it",
+}
 JUDGED = (PASS, FAIL, DOUBTFUL, VOID)
 WHO_WAITS: Mapping[str, str] = {
     "class-now": "a person in the room",

@@ -39,6 +39,15 @@ EXAMPLE: dict[str, Any] = {
             "words": "2 after 3 h, 2.1 days",
         }
     ],
+    "checks": [
+        {
+            "outcome": "practice-only",
+            "checks": 22,
+            "of": 480,
+            "share": {"value": 0.0458, "low": 0.029, "high": 0.0685},
+            "words": "22 of 480 left it for practice only: 4.6 %, surely 2.9 to 6.9 %",
+        }
+    ],
     "tests": [
         {
             "kind": "echo-test",

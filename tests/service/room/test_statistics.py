@@ -5,8 +5,10 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 
 import pytest
+import scipy.stats
 
 from service.errors import BadQuery
+from service.report.statistics_text import statistics_text
 from service.room.breaks import (
     Break,
     Life,
@@ -105,6 +107,23 @@ def test_a_station_breaks_between_two_checks() -> None:
     assert life_of_station("north-2", [Seen(at(0), "not-usable")]).spans == ()
 
 
+def test_a_wrong_probe_factor_is_no_failure_and_still_counted() -> None:
+    """Usable for practice, not for grades (needs of this house, B9): somebody sets the switch right. How
+    often that was is a share of all whole checks in the window, with what so few prove (scipy's exact
+    binomial)."""
+    window = Window(at(0), at(100))
+    seen = [Seen(at(n), "practice-only" if n in (3, 4, 50) else "ready") for n in range(-5, 60)]
+    told = statistics_document(window, [life_of_station("north-1", seen)], [], seen)
+    assert told["failures"][0]["failures"] == 0
+    rows = {row["outcome"]: row for row in told["checks"]}
+    assert (rows["ready"]["checks"], rows["practice-only"]["of"]) == (57, 60)
+    exact = scipy.stats.binomtest(3, 60).proportion_ci(method="exact")
+    share = rows["practice-only"]["share"]
+    assert (share["low"], share["high"]) == pytest.approx((exact.low, exact.high), rel=1e-3)
+    assert rows["practice-only"]["words"] == "3 of 60 left it for practice only: 1 to 14 %"
+    assert "practice only           3 of 60" in statistics_text(told)
+
+
 def test_a_run_counts_as_what_kept_it_from_being_judged() -> None:
     """Doubtful within the guard band; void by bench, record or error, whatever else was doubtful."""
     doubtful = {"verdict": "inconclusive", "cause": "guard-band", "required": True}
@@ -200,6 +219,13 @@ def test_a_term_from_what_the_lab_recorded(
     failures = {row["kind"]: row for row in told["failures"]}
     assert failures["station"]["failures"] == failures["probe"]["failures"] == 1
     assert failures["probe"]["hours"] == pytest.approx(156 - 50, abs=0.2)
+    checks = {row["outcome"]: row["checks"] for row in told["checks"]}
+    assert checks == {
+        "ready": 2,
+        "practice-only": 0,
+        "not-usable": 1,
+        "not-seen": 0,
+    }  # the part of one is none
     repairs = {row["kind"]: row for row in told["repairs"]}
     assert repairs["probe"]["hours"]["longest"] == pytest.approx(50, abs=0.1)
     assert repairs["station"]["hours"]["longest"] == pytest.approx(50, abs=0.1)
