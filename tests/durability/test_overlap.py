@@ -42,7 +42,7 @@ def visits(monkeypatch: pytest.MonkeyPatch) -> Visits:
 
 def test_two_workers_never_meet_at_a_station(tmp_path: Path, database: str, visits: Visits) -> None:
     """The short form of the one below."""
-    runs_without_overlap(tmp_path, database, visits, workers=2, stations=2, runs=10)
+    runs_without_overlap(tmp_path, database, visits, workers=2, stations=2, runs=6)
 
 
 @pytest.mark.soak
