@@ -114,6 +114,8 @@ def _write(place: Place, said: str, talk: Conversation) -> str:
     if not units:
         return "the dialect has no put_back for it"
     value = _value(about, said)
+    if isinstance(about, Setting) and not about.words and _garbled(value):
+        return "not written back: its answer is not read as a number; mend its reply in the dialect first"
     try:
         talk.tell(
             [fill(unit, {**place.words, "value": value}) for unit in units],
@@ -145,6 +147,15 @@ def _value(about: Thing, said: str) -> str:
         return scpi.number_text(scpi.parse_number(said), style)
     except ReplyError:
         return said.strip("\"'")
+
+
+def _garbled(value: str) -> bool:
+    """A number among other things. (A bare word, AUTO, may be sent back as it came.)"""
+    try:
+        scpi.parse_number(value)
+    except ReplyError:
+        return any(character.isdigit() for character in value)
+    return False
 
 
 def _same(one: str, other: str) -> bool:

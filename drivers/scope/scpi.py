@@ -80,7 +80,24 @@ def parse_number(text: str) -> float:
         return float(_whole(match[2], _BASES[match[1].upper()], text))
     if compact.upper() in _SPECIAL:
         return _SPECIAL[compact.upper()]
-    raise _unexpected(text, "a number")
+    error = _unexpected(text, "a number")
+    error.args = (f"{error}{how_to_read(compact)}",)
+    raise error
+
+
+def how_to_read(text: str) -> str:
+    """What a dialect has to say so that the number in a reply is found; empty when none is seen."""
+    if match := _WITH_UNIT.fullmatch(text):
+        return f'; reply = {{suffix = "{match[1]}"}} in the dialect takes the unit off'
+    if match := _WITH_HEADER.fullmatch(text):
+        suffix = f', suffix = "{match[1]}"' if match[1] else ""
+        return f"; reply = {{header = true{suffix}}} in the dialect takes the words before it off"
+    for separator in ",;/":
+        for place, item in enumerate(split_items(text, separator), start=1):
+            if separator in text and _NRF.fullmatch(item):
+                said = "" if separator == "," else f', separator = "{separator}"'
+                return f"; reply = {{item = {place}{said}}} in the dialect takes {item}"
+    return ""
 
 
 def parse_integer(text: str) -> int:
@@ -269,6 +286,9 @@ def _whole(digits: str, base: int, text: str) -> int:
 
 
 _NRF = re.compile(r"[+-]?\s*(?:\d+\.?\d*|\.\d+)(?:\s*[eE]\s*[+-]?\s*\d+)?")
+_UNIT = r"([^\s\d.,;:+-][^\s,;]*)"
+_WITH_UNIT = re.compile(rf"{_NRF.pattern}\s*{_UNIT}")
+_WITH_HEADER = re.compile(rf"[^\s\d].*\s{_NRF.pattern}{_UNIT}?")
 _NON_DECIMAL = re.compile(r"#([HhQqBb])([0-9A-Fa-f]+)")
 _BASES = {"H": 16, "Q": 8, "B": 2}
 _SPECIAL = {

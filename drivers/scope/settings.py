@@ -55,7 +55,11 @@ def rounded(setting: Setting, value: float, around: Around) -> float:
 
 def value_from(setting: Setting, reply: str, around: Around) -> float:
     """Our number for what the scope answered."""
-    theirs = scpi.parse_number(extract(reply, setting.reply))
+    try:
+        theirs = scpi.parse_number(extract(reply, setting.reply))
+    except ReplyError as error:
+        error.args = (f"{setting.name}: {error}",)
+        raise
     if not math.isfinite(theirs):
         raise ReplyError(f"{setting.name} reads back as {reply!r}", expected="a finite number")
     ours = _from_quantity(setting, theirs / setting.factor / UNITS[setting.unit], around)

@@ -5,6 +5,7 @@ rules."""
 from __future__ import annotations
 
 import math
+import tomllib
 
 import pytest
 from hypothesis import given
@@ -13,6 +14,8 @@ from hypothesis import strategies as st
 from drivers.errors import ReplyError, RequestError
 from drivers.scope import scpi
 from drivers.scope.capture import Identity
+from drivers.scope.dialect import Reply
+from drivers.scope.settings import extract
 
 NUMBERS = [
     # IEEE 488.2 8.7.2 NR1
@@ -262,3 +265,24 @@ def test_units_start_at_the_root_again() -> None:
     assert scpi.compose(["*CLS", "*SRE 0", "ABOR"]) == "*CLS;*SRE 0;:ABOR"
     assert scpi.compose(["A", "B"], root="") == "A;B"
     assert scpi.compose([]) == ""
+
+
+@pytest.mark.parametrize(
+    ("said", "hint"),
+    [
+        ("0.165 V", 'suffix = "V"'),
+        ("500MV", 'suffix = "MV"'),
+        ("0.05 MS/DIV", 'suffix = "MS/DIV"'),
+        ("STRETCH P 500MV", 'header = true, suffix = "MV"'),
+        ("LEVEL 1.5", "header = true"),
+        ("AUTO,50,US", "item = 2"),
+        ("P;1000;20", 'item = 2, separator = ";"'),
+    ],
+)
+def test_an_answer_that_is_no_number_is_told_with_what_would_read_it(said: str, hint: str) -> None:
+    """The words of a dialect; and they do read it."""
+    with pytest.raises(ReplyError, match="is not a number; reply = ") as caught:
+        scpi.parse_number(said)
+    assert f"reply = {{{hint}}} in the dialect" in str(caught.value)
+    keys = tomllib.loads(f"reply = {{{hint}}}")["reply"]
+    assert scpi.parse_number(extract(said, Reply(**keys)))

@@ -217,6 +217,17 @@ def test_each_mistake_in_a_dialect_fails_in_its_line_with_the_exact_exchange(
     assert f"{name} (fails)" in table(done)
 
 
+def test_an_answer_with_words_and_a_unit_is_told_with_the_words_that_read_it(tmp_path: Path) -> None:
+    """What to write stands in the line; and what was not understood is not sent back as a setting."""
+    lantern = Lantern()
+    done = on_lantern(tmp_path, ('reply = {header = true, suffix = "MV"}\n', ""), lantern=lantern)
+    says = line(done, "channel.range chA").says
+    assert 'reply = {header = true, suffix = "MV"} in the dialect' in says
+    assert "range: " in line(done, "whole set-up").says, "the setting is named where many are read"
+    assert "not written back" in line(done, "left as found").says
+    assert [heard for heard in lantern.heard if "SENSE red SENSE" in heard] == []
+
+
 def test_a_scope_that_answers_in_another_unit_is_told_the_factor(tmp_path: Path) -> None:
     """Set in millivolts and read back in volts: a thousandth of everything, not a coarse step."""
     lantern = Lantern()
