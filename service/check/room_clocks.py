@@ -27,12 +27,13 @@ WHAT_TO_DO = {
     BRIDGE: "Try another serial adapter there.",
     BOARD: "Try another board of the same kind there.",
 }
+TO_BE_SURE = "To be sure, exchange its board with another station's and check both: what stays is its own."
 LEAST_PPM = 60.0
 """Less is not told: crystals of one make differ by as much from day to day (common practice, no source)."""
 
 
 def suspects_of(documents: Sequence[Mapping[str, Any]]) -> dict[str, Suspect]:
-    """By station: which part is off, for those stations where one is and it is known.
+    """By station: which part is off, surely or probably, or which ones may be.
 
     `documents`: the newest check document of each station of the room; empty where the room is too small.
     """
@@ -44,11 +45,16 @@ def suspects_of(documents: Sequence[Mapping[str, Any]]) -> dict[str, Suspect]:
 
 
 def as_documents(suspects: Mapping[str, Suspect]) -> list[dict[str, Any]]:
-    """JSON: station, part, ppm with u, and the sentence."""
+    """JSON: station, part, whether that is sure, which others it may be, ppm with u, and the sentence.
+
+    `part` is None where none is likelier than the others together.
+    """
     return [
         {
             "station": name,
-            "part": one.part,
+            "part": one.part or one.likely,
+            "sure": one.known,
+            "candidates": list(one.candidates),
             "off_ppm": None if one.off_ppm is None else one.off_ppm.value,
             "u_ppm": None if one.off_ppm is None else one.off_ppm.u,
             "because": one.because,
@@ -59,17 +65,25 @@ def as_documents(suspects: Mapping[str, Suspect]) -> list[dict[str, Any]]:
 
 def in_sentences(suspects: Mapping[str, Suspect]) -> dict[str, str]:
     """For a person who looks at the whole room, by station."""
-    return {
-        name: f"{name}: the {WHOSE[one.part]} clock is {one.off_ppm.value:+.0f} ppm off against those of the "
-        f"other stations. {WHAT_TO_DO[one.part]}"
-        for name, one in suspects.items()
-        if one.part is not None and one.off_ppm is not None
-    }
+    return {name: f"{name}: {_in_words(one)}" for name, one in suspects.items()}
+
+
+def _in_words(one: Suspect) -> str:
+    part, off = one.part or one.likely, one.off_ppm
+    if part is None or off is None:
+        whose = " or ".join(f"the {WHOSE[part]}" for part in one.candidates)
+        return f"{whose} clock is off against those of the other stations. {TO_BE_SURE}"
+    probably = "" if one.known else "probably "
+    told = (
+        f"the {WHOSE[part]} clock is {probably}{off.value:+.0f} ppm off against those of the other stations."
+    )
+    return f"{told} {WHAT_TO_DO[part] if one.known else TO_BE_SURE}"
 
 
 def _told(suspect: Suspect) -> bool:
+    """Not that all is good, nor too little to matter. What may be one of two is told with both."""
     off = suspect.off_ppm
-    return suspect.known and suspect.part is not None and off is not None and abs(off.value) >= LEAST_PPM
+    return bool(suspect.part or suspect.candidates) and (off is None or abs(off.value) >= LEAST_PPM)
 
 
 def _seen(document: Mapping[str, Any]) -> Station:

@@ -33,6 +33,8 @@ scopes).
 """
 SURE = 9.0
 """An explanation must fit better than each other by this much chi-squared: three standard deviations."""
+LIKELY = 4.0
+"""Odds for one part against all others together from which on it is named as the likely one."""
 NOTICEABLE = 9.0
 """All parts are good when chi-squared is below this."""
 MEDIAN_FACTOR = math.sqrt(math.pi / 2)
@@ -62,6 +64,8 @@ class Suspect:
     because: str
     candidates: tuple[str, ...] = ()
     """Where it is not known: the parts that it may be."""
+    likely: str | None = None
+    """Where it is not known and still LIKELY: that part; `off_ppm` is then its."""
 
 
 @dataclass(frozen=True)
@@ -116,12 +120,30 @@ def _judge(all_good: float, fits: Mapping[str, tuple[float, float, float]]) -> S
     best = fits[order[0]]
     rivals = tuple(part for part in order if fits[part][0] - best[0] < SURE)
     if len(rivals) > 1 or best[0] > all_good - SURE:
-        words = f"{' or '.join(rivals)} is off: the clocks that were seen do not tell which"
-        return Suspect(None, None, False, words, rivals)
+        return _undecided(fits, rivals)
     value = Value(best[1], best[2], best[2], "ppm")
     others = " and ".join(part for part in fits if part != order[0])
     words = f"{order[0]} is off by {best[1]:+.0f} ppm against {others}, which agree"
     return Suspect(order[0], value, True, words)
+
+
+def _undecided(fits: Mapping[str, tuple[float, float, float]], rivals: tuple[str, ...]) -> Suspect:
+    """No explanation is excluded; one may still be much likelier than the others together.
+
+    Odds as of explanations with one free number each, equally likely before (Laplace: the depth of the fit
+    times the width of what fits): that two crystals are off by the same amount at once is a coincidence.
+    """
+    words = f"{' or '.join(rivals)} is off: the clocks that were seen do not tell which"
+    weights = {part: width * math.exp(-misfit / 2) for part, (misfit, _, width) in fits.items()}
+    first = max(weights, key=lambda part: weights[part])
+    others = sum(weights.values()) - weights[first]
+    if first not in rivals or weights[first] < LIKELY * others:
+        return Suspect(None, None, False, words, rivals)
+    _, off, u = fits[first]
+    odds = min(weights[first] / max(others, 1e-300), 99.0)
+    told = f"{first} is probably off by {off:+.0f} ppm ({odds:.0f} to 1)"
+    words = f"{told}; the clocks that were seen do not prove it"
+    return Suspect(None, Value(off, u, u, "ppm"), False, words, rivals, first)
 
 
 def suspects_of_room(
@@ -190,5 +212,5 @@ def _of_station(
         else:
             seen[name] = against
     if not seen and not extra:
-        return Suspect(None, None, False, f"this station saw no clock that {count} stations have", KINDS)
+        return Suspect(None, None, False, f"this station saw no clock that {count} stations have")
     return _weigh(seen, play, extra)

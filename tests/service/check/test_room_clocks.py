@@ -11,7 +11,7 @@ import pytest
 from service.check.check import run_check
 from service.check.context import Context
 from service.check.items import make_item
-from service.check.room_clocks import as_documents, suspects_of
+from service.check.room_clocks import as_documents, in_sentences, suspects_of
 from service.hooks import RunHooks
 from simulator.bench import open_benches
 from tests.whole.benches import station_of
@@ -28,12 +28,12 @@ def paper(name: str, link_ppm: float, board_ppm: float) -> dict[str, Any]:
     return {"station": name, "items": [{"name": i.name, "value": i.value, "u": i.u} for i in items]}
 
 
-def room(off_ppm: float, part: str) -> list[dict[str, Any]]:
-    """Eight stations, crystals within 40 ppm; at the fourth one part is off."""
+def room(off_ppm: float, part: str, board_ppm: float = 40.0) -> list[dict[str, Any]]:
+    """Eight stations, crystals within 40 ppm or the boards' within more; at the fourth one part is off."""
     draw = np.random.default_rng(8)
     papers = []
     for number in range(1, 9):
-        link, board, scope = draw.uniform(-40, 40), draw.uniform(-40, 40), draw.uniform(-8, 8)
+        link, board, scope = draw.uniform(-40, 40), draw.uniform(-board_ppm, board_ppm), draw.uniform(-8, 8)
         off = {part: off_ppm} if number == 4 else {}
         scope += off.get("scope", 0.0)
         papers.append(
@@ -54,6 +54,29 @@ def test_one_clock_among_those_of_eight_stations_is_put_on_the_right_item(part: 
     (told,) = as_documents(suspects_of(room(ppm, part)))
     assert (told["station"], told["part"]) == ("north-4", part)
     assert told["off_ppm"] == pytest.approx(ppm, abs=60)
+
+
+def test_a_scope_that_two_crystals_do_not_prove_to_be_off_is_told_as_probable() -> None:
+    """Boards of 90 ppm spread, and two other stations with a broken clock each: 200 ppm is still told."""
+    papers = room(200.0, "scope", board_ppm=90.0)
+    papers[6], papers[7] = paper("north-7", 26_000.0, 20.0), paper("north-8", 10.0, -500_000.0)
+    found = suspects_of(papers)
+    told = {one["station"]: one for one in as_documents(found)}
+    assert {name: (one["part"], one["sure"]) for name, one in told.items()} == {
+        "north-4": ("scope", False),
+        "north-7": ("bridge", True),
+        "north-8": ("board", True),
+    }
+    assert "the scope's clock is probably" in in_sentences(found)["north-4"]
+    assert "exchange its board" in in_sentences(found)["north-4"]
+
+
+def test_what_may_be_two_parts_is_told_with_both() -> None:
+    """Silence would leave a scope of 200 ppm to be believed."""
+    papers = room(0.0, "scope", board_ppm=90.0)
+    papers[3] = paper("north-4", 230.0, 110.0)
+    told = in_sentences(suspects_of(papers))["north-4"]
+    assert told.startswith("north-4: the serial link's or the scope's clock is off")
 
 
 def test_a_room_of_good_clocks_suspects_nobody() -> None:
