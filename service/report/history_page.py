@@ -47,6 +47,7 @@ def render_history(title: str, courses: Sequence[Course], log: Sequence[Entry] =
         meta=ReportMeta(title=title),
         shown=printable,
         moving=[c for c in ordered if c.kind in ("drift", "jump")],
+        too_few=bool(ordered) and all(course.kind == "too-few" for course in ordered),
         named=number_words,
         numbers=[_shown(course) for course in ordered if not _never_changed(course)],
         unchanged=[course for course in ordered if _never_changed(course)],

@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from service.pipeline.phrases import many
 from service.report.marks import printable
 
 WIDTH = 92
@@ -24,6 +25,15 @@ KINDS = {
     "board": "boards",
     "pc": "PCs",
     "supply": "supplies",
+}
+ONE = {
+    "station": "station",
+    "scope": "scope",
+    "probe": "probe",
+    "bridge": "serial link",
+    "board": "board",
+    "pc": "PC",
+    "supply": "supply",
 }
 OUTCOMES = {
     "ready": "ready",
@@ -54,7 +64,7 @@ def title_of(document: Mapping[str, Any]) -> str:
 
 def sections(document: Mapping[str, Any]) -> Iterator[tuple[str, list[tuple[str, str]]]]:
     """(title, rows of name and words); what there was nothing of is one row that says so."""
-    failures = [(f"{row['things']} {KINDS[row['kind']]}", row["words"]) for row in document["failures"]]
+    failures = [(_counted(row), row["words"]) for row in document["failures"]]
     repairs = [
         (KINDS[row["kind"]], row["words"]) for row in document["repairs"] if row["mended"] or row["open"]
     ]
@@ -66,6 +76,10 @@ def sections(document: Mapping[str, Any]) -> Iterator[tuple[str, list[tuple[str,
     yield "What whole checks left the stations fit for", checks or [("", "nothing was checked")]
     yield "Tests that could not be judged", tests or [("", "no test came to an end")]
     yield "Waiting for a bench", waits or [("", "nobody waited")]
+
+
+def _counted(row: Mapping[str, Any]) -> str:
+    return many(row["things"], ONE[row["kind"]], KINDS[row["kind"]])
 
 
 def tests_words(row: Mapping[str, Any]) -> str:

@@ -33,6 +33,8 @@ ENOUGH = 10
 """Failures from which on the middle of a rate is worth a number of its own; common practice, no source."""
 SAID_ONE_BY_ONE = 5
 """So few durations are listed: they have no middle that could be proved."""
+FEWEST_HOURS = 24.0
+"""From less than a day together a rate per 1,000 h would be a number of millions that nobody should read."""
 FEWEST_FOR_P90 = 20
 AT_ONCE_S = 0.5
 """Nobody calls that waiting."""
@@ -66,7 +68,7 @@ def statistics_document(
 def _failures(kind: str, lives: Sequence[Life], window: Window) -> dict[str, Any]:
     hours = sum(hours_in_service(life, window) for life in lives)
     count = sum(failures_in(life, window) for life in lives)
-    rate = rate_interval(count, hours / PER_HOURS) if hours > 0 else None
+    rate = rate_interval(count, hours / PER_HOURS) if hours >= FEWEST_HOURS else None
     return {
         "kind": kind,
         "things": len(lives),
@@ -78,8 +80,10 @@ def _failures(kind: str, lives: Sequence[Life], window: Window) -> dict[str, Any
 
 
 def _rate_words(count: int, hours: float, rate: Interval | None) -> str:
-    if rate is None or rate.high is None:
+    if hours <= 0:
         return "no hours in service" + (f", {count} failed all the same" if count else "")
+    if rate is None or rate.high is None:
+        return f"{count or 'none'} in {short(hours)} h: too short a time to tell a rate"
     counted = f"{count or 'none'} in {_count(hours)} h"
     if count == 0:
         return f"{counted}: at most {short(rate.high)} per 1,000 h"

@@ -111,6 +111,12 @@ def test_what_moves_comes_first_and_what_never_changed_last(
     assert "Nothing was measured yet." in render_history("north-2", [])
 
 
+def test_few_values_do_not_say_that_nothing_drifts() -> None:
+    """Two checks prove neither a drift nor that there is none."""
+    assert "Too few values yet" in render_history("north-1", [course([1.0, 1.01])])
+    assert "Nothing drifts and nothing jumped" in render_history("north-1", [course([1.0, 1.01] * 5)])
+
+
 @pytest.fixture
 def client(tmp_path: Path) -> Iterator[Client]:
     wiring = straw_wiring(tmp_path)

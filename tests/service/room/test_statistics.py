@@ -70,6 +70,14 @@ def test_no_failure_says_what_it_proves() -> None:
     assert (row["per_1000_h"], row["words"]) == (None, "no hours in service, 1 failed all the same")
 
 
+def test_from_less_than_a_day_no_rate_is_told() -> None:
+    """A probe that failed in its first hour would have a rate of a million."""
+    life = Life("P-1", "probe", [Span(at(0), None)], [Break(at(1), None)])
+    (row,) = statistics_document(Window(at(0), at(5)), [life], [])["failures"]
+    assert row["per_1000_h"] is None
+    assert row["words"] == "1 in 1 h: too short a time to tell a rate"
+
+
 def test_a_thing_breaks_once_and_is_mended_by_a_check_or_a_decision() -> None:
     """Out, then to the workshop, then back and proved: one failure. Put out again before the check: still the
     same one. Practice for good is a decision that ends it."""
