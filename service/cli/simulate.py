@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import signal
+import sys
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 OPTIONS: tuple[tuple[str, str, str], ...] = (
@@ -21,6 +23,14 @@ OPTIONS: tuple[tuple[str, str, str], ...] = (
     ("--write-stations", "FILE", "write a stations file that fits the benches"),
 )
 """The simulator itself checks the values and has the defaults."""
+HEADINGS = {
+    "firmware": "--firmware NAME: what the board runs",
+    "bench": "--bench NAME: what is wrong with the bench; several with +",
+    "bench_scaled": "--bench NAME:NUMBER: by so much",
+    "scope": "--scope NAME: whose words the scope understands",
+    "fault": "--fault NAME[:TIMES]: what breaks in the middle of a run",
+}
+"""Groups of the simulator's list, in order."""
 
 
 def add(commands: Any) -> None:
@@ -40,7 +50,9 @@ def add(commands: Any) -> None:
         default=[],
         help="what breaks in the middle of a run; may be given several times",
     )
-    command.add_argument("--list", action="store_true", help="name the kinds of firmware and bench as JSON")
+    command.add_argument(
+        "--list", action="store_true", help="name the kinds: on a terminal as a table, else as JSON"
+    )
     command.set_defaults(run=run)
 
 
@@ -48,6 +60,8 @@ def run(arguments: argparse.Namespace) -> int:
     """0 after an ordinary end, a signal included; 2 when the simulator did not understand; else 5."""
     from service.cli.children import end, signals_forwarded, start_simulator
 
+    if arguments.list and sys.stdout.isatty():
+        return _list_for_a_person()
     child = start_simulator(options_of(arguments))
     try:
         with signals_forwarded(child):
@@ -56,6 +70,31 @@ def run(arguments: argparse.Namespace) -> int:
         end(child)
     ended_by_signal = code < 0 and -code in (signal.SIGINT, signal.SIGTERM)
     return 0 if ended_by_signal else code if code in (0, 2) else 5
+
+
+def _list_for_a_person() -> int:
+    import json
+    import subprocess
+
+    from service.cli.children import START_S, end, start_simulator
+
+    child = start_simulator(["--list"], subprocess.PIPE)
+    try:
+        told, _ = child.communicate(timeout=START_S)
+    finally:
+        end(child)
+    print("\n".join(kinds_told(json.loads(told))))
+    return child.returncode
+
+
+def kinds_told(kinds: Mapping[str, Sequence[Mapping[str, Any]]]) -> Iterator[str]:
+    """Each kind with what it is about, under the option that takes it."""
+    for group, heading in HEADINGS.items():
+        yield heading
+        width = max(len(kind["name"]) for kind in kinds[group])
+        for kind in kinds[group]:
+            yield f"  {kind['name']:{width}}  {kind['about']}"
+        yield ""
 
 
 def options_of(arguments: argparse.Namespace) -> list[str]:

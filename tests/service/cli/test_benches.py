@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -189,3 +190,17 @@ def _children_of(pid: int) -> list[int]:
     if not listed.exists():
         pytest.skip("the kernel does not list children here")
     return [int(word) for word in listed.read_text().split()]
+
+
+def test_the_kinds_are_a_table_for_a_person_and_json_for_a_program(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every kind of the JSON stands in the table with what it is about."""
+    with started("simulate", "--list", cwd=Path.cwd()) as child:
+        kinds = json.loads(child.communicate(timeout=50)[0])
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True)
+    assert run(["simulate", "--list"]) == 0
+    told = capsys.readouterr().out
+    for rows in kinds.values():
+        for row in rows:
+            assert re.search(rf"^  {re.escape(row['name'])} +{re.escape(row['about'])}$", told, re.MULTILINE)
