@@ -26,6 +26,16 @@ def test_the_readme_starts_with_the_job_and_then_the_two_commands() -> None:
     assert rest.index("make demo") < rest.index("make test") < 600
 
 
+def test_every_link_within_the_readme_leads_to_a_heading() -> None:
+    """Anchors as GitHub makes them: small letters, no punctuation, hyphens for spaces."""
+    text = README.read_text(encoding="utf-8")
+    headings = re.findall(r"^#+ (.*)$", text, re.MULTILINE)
+    anchors = {re.sub(r"[^a-z0-9 -]", "", heading.lower()).replace(" ", "-") for heading in headings}
+    links = re.findall(r"\]\(#([^)]*)\)", text)
+    assert len(links) > 20
+    assert [link for link in links if link not in anchors] == []
+
+
 def test_every_path_that_the_developers_page_names_exists() -> None:
     """A map with wrong places is worse than none."""
     text = DEVELOPERS.read_text(encoding="utf-8")
