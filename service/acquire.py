@@ -16,6 +16,7 @@ import drivers
 from drivers.scope.capture import Capture
 from drivers.scope.setup import ChannelSetup, ScopeSetup, ScopeState, TriggerSetup
 from service.hooks import Met, RunHooks
+from service.known import known_facts, with_heard
 from service.panel import as_document, unusual
 from service.planning import LISTEN_LATENCIES, Memory
 from service.taking_up import facts_of, more_of, received_of, state_of
@@ -175,9 +176,10 @@ class Bench:
         if then:
             self._target.send(then)
             self._heard(then)
-        taken = Taken(self._scope.fetch(), received, state)
+        taken = Taken(self._fetched(send), received, state)
         if finish is not None:
             taken, label = finish(taken)
+        taken = replace(taken, capture=with_heard(taken.capture, taken.received + taken.more))
         self._keep(taken, label)
         return taken
 
@@ -215,7 +217,7 @@ class Bench:
                 command="force",
             )
         received = self._heard(send) if send else b""
-        capture = self._scope.fetch()
+        capture = self._fetched(send)
         self.volts.look(capture)
         return Taken(capture, received, state)
 
@@ -225,6 +227,10 @@ class Bench:
         self._target.drain()
         self._target.send(send)
         return self._heard(send)
+
+    def _fetched(self, sent: bytes) -> Capture:
+        """The record, with what is known of it."""
+        return replace(self._scope.fetch(), known=known_facts(self.station, sent, bytes(self.unanswered)))
 
     def listen_on(self) -> bytes:
         """What the link still brings after a shot: more than was asked for, or later."""

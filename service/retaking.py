@@ -14,6 +14,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from service.acquire import Bench, Taken, TimeBase
+from service.known import seen_again
 from service.pipeline.chain import judge_readings
 from service.pipeline.evidence import ROLES, ReadShot
 from service.pipeline.findings import Finding
@@ -37,7 +38,7 @@ def shoot(bench: Bench, sounding: Sounding, plan: ShotPlan, label: str) -> tuple
     """
     left, first = [DENIED, SHORT], None
     while True:
-        taken, why = _look(bench, sounding, plan, label, left)
+        taken, why = _look(bench, sounding, plan, label, left, first)
         if taken is None or not why:
             break
         left.remove(why)
@@ -54,7 +55,7 @@ def shoot(bench: Bench, sounding: Sounding, plan: ShotPlan, label: str) -> tuple
 
 
 def _look(
-    bench: Bench, sounding: Sounding, plan: ShotPlan, label: str, left: list[str]
+    bench: Bench, sounding: Sounding, plan: ShotPlan, label: str, left: list[str], first: Contradiction | None
 ) -> tuple[Taken | None, str]:
     """One take and why it has to be taken again: one of `left`, nothing where it counts."""
     for why in left:
@@ -64,7 +65,7 @@ def _look(
 
     def finish(taken: Taken) -> tuple[Taken, str]:
         nonlocal found
-        taken, found = _examined(bench, plan, taken, left)
+        taken, found = _examined(bench, plan, taken, left, first)
         return taken, found + label
 
     base = TimeBase(plan.sample_interval_s, plan.points, plan.trigger_position)
@@ -72,13 +73,18 @@ def _look(
     return taken, found
 
 
-def _examined(bench: Bench, plan: ShotPlan, taken: Taken, left: list[str]) -> tuple[Taken, str]:
+def _examined(
+    bench: Bench, plan: ShotPlan, taken: Taken, left: list[str], first: Contradiction | None
+) -> tuple[Taken, str]:
     """The take, with what the link still brought where that matters, and why it does not count."""
     read = _read(bench, plan, taken)
     if _denied(bench, plan, taken, read) is not None:
         taken = replace(taken, more=bench.listen_on())
-        if DENIED in left and _denied(bench, plan, taken, read) is not None:
+        denied = _denied(bench, plan, taken, read)
+        if denied is not None and DENIED in left:
             return taken, DENIED
+        if denied is not None and first is not None and denied.same_as(first):
+            taken = replace(taken, capture=seen_again(taken.capture))
     return taken, SHORT if SHORT in left and _longer(bench, plan, taken, read) is not None else ""
 
 

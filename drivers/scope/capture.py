@@ -75,6 +75,8 @@ class Capture:
     """UTC, RFC 3339 with Z."""
     settings: Mapping[str, SettingValue] = field(default_factory=dict)
     """Settings of the whole scope as read back."""
+    known: Mapping[str, SettingValue] = field(default_factory=dict)
+    """What whoever took it knew besides: what was sent, what was expected. The driver adds nothing."""
 
     def __post_init__(self) -> None:
         if not self.sample_interval_s > 0:

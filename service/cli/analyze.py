@@ -14,23 +14,24 @@ def add(commands: Any) -> None:
     command: argparse.ArgumentParser = commands.add_parser(
         "analyze",
         help="judge a saved capture",
-        description="Judges a capture file (CSV with the header time_s,ch1_v,ch2_v, or NPZ as a run keeps "
-        "it). Rate and frame are found from the record unless they are given.",
+        description="Judges a capture file: CSV with the header time_s,ch1_v,ch2_v, NPZ as a run keeps it, "
+        "or NPZ of arrays with those three names. What the options say counts, else what the file of a run "
+        "knows; rate and frame are found from the record otherwise.",
     )
     command.add_argument("file", metavar="FILE")
     command.add_argument("--sent", metavar="HEX", help="what was sent; without it, what the line carried")
     command.add_argument("--baud", type=float, metavar="N", help="nominal bit rate")
     command.add_argument("--frame", metavar="8N1", help="nominal frame")
     command.add_argument("--logic", metavar="FAMILY", help="1.8, 2.5, 3.3, 5-ttl, 5-cmos or rs232")
-    command.add_argument("--to-target", default="ch1", metavar="CHANNEL", help="line of the PC (ch1)")
-    command.add_argument("--from-target", default="ch2", metavar="CHANNEL", help="line of the target (ch2)")
+    command.add_argument("--to-target", metavar="CHANNEL", help="line of the PC (ch1)")
+    command.add_argument("--from-target", metavar="CHANNEL", help="line of the target (ch2)")
     command.add_argument(
         "--timebase-ppm", type=float, metavar="PPM", help="accuracy of the scope (25 assumed)"
     )
     command.add_argument(
         "--time-column",
         metavar="NAME",
-        help="of a CSV file with other names: the column of seconds; --to-target and --from-target name the "
+        help="of a file with other names: the column of seconds; --to-target and --from-target name the "
         "columns of volts",
     )
     command.add_argument("--report", metavar="FILE", help="write the report as HTML")

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,42 +16,12 @@ from numpy.typing import NDArray
 from drivers.scope.capture import Capture
 from service.errors import BadCaptureFile
 from service.files.csv_text import CsvText, Header, named_header, usual_header
-from service.files.flat_ends import flat_ends
-from service.pipeline.trace import Trace
+from service.files.trace_table import TraceTable, table_of
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-UNEVEN = 0.25
-"""Part of a sample interval by which a time may be off before the record counts as unevenly spaced."""
 CHUNK_LINES = 20_000
-MOST_VOLTS = 1e6
-"""No probe goes so far: such numbers are other units, or no volts at all."""
-LEAST_VOLTS = 1e-30
-"""Below this it is nothing, and its square is lost in a float."""
-INTERVALS_S = 1e-15, 1e9
-"""Sample intervals beyond which the times are in other units."""
-
-
-@dataclass(frozen=True)
-class TraceTable:
-    """What a CSV file holds: volts of each channel over evenly spaced times."""
-
-    channels: tuple[str, ...]
-    """"ch1", "ch2", ... as the header names them, without the unit; other names as they stand there."""
-    interval_s: float
-    start_s: float
-    volts: NDArray[np.float64]
-    """Shape (channels, samples)."""
-    comments: tuple[str, ...] = ()
-
-    def trace(self, channel: str) -> Trace:
-        """One channel as a trace. BadCaptureFile names the channels that there are."""
-        if channel not in self.channels:
-            raise BadCaptureFile(f"there is no channel {channel!r}, the file has {', '.join(self.channels)}")
-        row = np.ascontiguousarray(self.volts[self.channels.index(channel)])
-        low, high = flat_ends(row)
-        return Trace(row, 1.0, 0.0, self.interval_s, self.start_s, low, high, channel)
 
 
 def read_csv(path: Path) -> TraceTable:
@@ -74,11 +43,11 @@ def parse_csv(
     text = CsvText(data.removeprefix(b"\xef\xbb\xbf"), name)
     header = usual_header(text) if time_column is None else named_header(text, time_column, wanted)
     table = _numbers(text, header)
-    interval = _spacing(text, table[:, 0])
-    _check_volts(text, table[:, 1:])
-    volts = np.ascontiguousarray(table[:, 1:].T)
-    volts[np.abs(volts) < LEAST_VOLTS] = 0.0
-    return TraceTable(header.channels, interval, float(table[0, 0]), volts, text.comments)
+
+    def wrong(row: int, what: str) -> BadCaptureFile:
+        return text.wrong(_line_of(text, row), what)
+
+    return table_of(header.channels, table[:, 0], table[:, 1:].T, wrong, text.comments)
 
 
 def _numbers(text: CsvText, header: Header) -> NDArray[np.float64]:
@@ -147,41 +116,6 @@ def _number(text: CsvText, number: int, field: str) -> float:
     if not np.isfinite(value):
         raise text.wrong(number, f"{field.strip()[:40]!r} is not a finite number")
     return value
-
-
-def _spacing(text: CsvText, times: NDArray[np.float64]) -> float:
-    """The sample interval in seconds."""
-    interval = float(times[-1] - times[0]) / (len(times) - 1)
-    steps = np.diff(times)
-    if not interval > 0 or not (steps > 0).all():
-        at = int(np.argmin(steps))
-        raise text.wrong(
-            _line_of(text, at + 1), f"time {times[at + 1]:.9g} s does not come after {times[at]:.9g} s"
-        )
-    off = np.abs(times - times[0] - interval * np.arange(len(times)))
-    if off.max() > UNEVEN * interval:
-        at = int(np.argmax(np.abs(steps - np.median(steps))))
-        raise text.wrong(
-            _line_of(text, at + 1),
-            f"the times are not evenly spaced: a step of {steps[at]:.6g} s where {np.median(steps):.6g} s "
-            "is usual",
-        )
-    if not INTERVALS_S[0] <= interval <= INTERVALS_S[1]:
-        raise text.wrong(
-            _line_of(text, 1),
-            f"a sample interval of {interval:.3g} s is no scope's; the times are in seconds",
-        )
-    return interval
-
-
-def _check_volts(text: CsvText, volts: NDArray[np.float64]) -> None:
-    if max(float(volts.max()), -float(volts.min())) <= MOST_VOLTS:
-        return
-    row, column = np.unravel_index(int(np.argmax(np.abs(volts))), volts.shape)
-    raise text.wrong(
-        _line_of(text, int(row)),
-        f"{volts[row, column]:.6g} V is more than a scope can show; the columns are in volts",
-    )
 
 
 def _line_of(text: CsvText, row: int) -> int:

@@ -7,13 +7,14 @@ packing, so that a file that was packed anew is still whole and one changed samp
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import hashlib
 import io
 import json
 import os
 import zipfile
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -56,21 +57,39 @@ def capture_from_bytes(data: bytes, name: str = "capture") -> Capture:
     Raises:
         BadCaptureFile: not an NPZ file, not one of ours, cut off, or changed since it was written.
     """
-    try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            _check_size(archive, name)
-            about = _read_about(archive, name)
-            codes = [_read_codes(archive, i, name) for i in range(len(about["channels"]))]
-    except (zipfile.BadZipFile, EOFError, OSError, NotImplementedError, RuntimeError) as error:
-        raise BadCaptureFile(f"{name} is not a whole NPZ file: {error}") from error
-    except zipfile.zlib.error as error:  # type: ignore[attr-defined]
-        raise BadCaptureFile(f"{name} is damaged: {error}") from error
+    with opened(data, name) as archive:
+        about = _read_about(archive, name)
+        codes = [_read_codes(archive, i, name) for i in range(len(about["channels"]))]
     stated = about.pop("sha256", None)
     if stated != _seal(about, codes):
         raise BadCaptureFile(
             f"{name} was changed or damaged after it was written: its SHA-256 does not fit its content"
         )
     return _capture(about, codes, name)
+
+
+@contextlib.contextmanager
+def opened(data: bytes, name: str) -> Iterator[zipfile.ZipFile]:
+    """The archive for a `with` block; whatever is wrong with it inside is a BadCaptureFile."""
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            _check_size(archive, name)
+            yield archive
+    except (zipfile.BadZipFile, EOFError, OSError, NotImplementedError, RuntimeError) as error:
+        raise BadCaptureFile(f"{name} is not a whole NPZ file: {error}") from error
+    except zipfile.zlib.error as error:  # type: ignore[attr-defined]
+        raise BadCaptureFile(f"{name} is damaged: {error}") from error
+
+
+def is_capture(data: bytes, name: str) -> bool:
+    """True for a capture as a run keeps it, False for an archive of arrays. BadCaptureFile: no archive."""
+    with opened(data, name) as archive:
+        names = archive.namelist()
+    return (
+        ABOUT in names
+        or not any("/" not in n and n.endswith(".npy") for n in names)
+        or "codes-0.npy" in names
+    )
 
 
 def write_capture(path: Path, capture: Capture) -> None:
@@ -101,6 +120,7 @@ def _about(capture: Capture) -> dict[str, Any]:
         "identity": dataclasses.asdict(capture.identity),
         "trigger": dataclasses.asdict(capture.trigger),
         "settings": dict(capture.settings),
+        **({"known": dict(capture.known)} if capture.known else {}),
         "channels": [_about_channel(c) for c in capture.channels],
     }
 
@@ -149,7 +169,7 @@ def _read_codes(archive: zipfile.ZipFile, number: int, name: str) -> NDArray[Any
         raise BadCaptureFile(f"{name} is cut off: {member} is missing")
     try:
         array = npy.read_array(io.BytesIO(archive.read(member)), allow_pickle=False)
-    except ValueError as error:
+    except (ValueError, MemoryError) as error:
         raise BadCaptureFile(f"{name}: {member} is not an array: {error}") from error
     if array.ndim != 1 or array.dtype.kind not in "iu":
         raise BadCaptureFile(f"{name}: {member} must be one row of integers, was {array.dtype} {array.shape}")
@@ -174,6 +194,7 @@ def _capture(about: dict[str, Any], codes: Sequence[NDArray[Any]], name: str) ->
             Identity(**_of_kinds(about["identity"], IDENTITY)),
             whole["taken_at"],
             whole["settings"],
+            _of_kinds({"known": about.get("known", {})}, {"known": "a table of settings"})["known"],
         )
     except (KeyError, TypeError, ValueError) as error:
         raise BadCaptureFile(f"{name}: {ABOUT} is incomplete or wrong: {error}") from error

@@ -211,11 +211,12 @@ def latency(document: Document) -> str:
 def assumptions(document: Document) -> list[str]:
     """Sentences about what nobody stated, so that nobody takes it for known."""
     expected = document.get("expected") or {}
-    return [
+    assumed = [
         f"{words} {quantity(expected[name], unit)}: nobody stated it."
         for name, words, unit in ASSUMED
         if name in expected.get("assumed", ())
     ]
+    return assumed + [printable(str(note)) for note in expected.get("notes", ())]
 
 
 def _span(document: Document, role: str, key: str) -> str:

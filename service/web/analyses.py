@@ -28,19 +28,26 @@ class AnalysisForm(BaseModel):
     """The file and the options of `benchwarden analyze`; what is left out is found in the record."""
 
     model_config = ConfigDict(extra="forbid")
-    capture: Annotated[UploadFile, Field(description="CSV (time_s,ch1_v,ch2_v) or NPZ.")]
+    capture: Annotated[
+        UploadFile,
+        Field(description="CSV (time_s,ch1_v,ch2_v), NPZ of a run, or NPZ of arrays with those names."),
+    ]
     sent: Annotated[
         str | None, Field(description="Bytes that were sent, hex.", examples=["546964652037"])
     ] = None
     baud: Annotated[float | None, Field(examples=[230400])] = None
     frame: Annotated[str | None, Field(examples=["8N1"])] = None
     logic: Annotated[str | None, Field(description="Logic family.", examples=["3.3"])] = None
-    to_target: Annotated[str, Field(description="Channel of the to-target line.")] = "ch1"
-    from_target: Annotated[str, Field(description="Channel of the from-target line.")] = "ch2"
+    to_target: Annotated[
+        str | None, Field(description="Channel of the to-target line; the file's own, else ch1.")
+    ] = None
+    from_target: Annotated[
+        str | None, Field(description="Channel of the from-target line; the file's own, else ch2.")
+    ] = None
     timebase_ppm: Annotated[float | None, Field(description="25 is assumed, and said.", examples=[10])] = None
 
     time_column: Annotated[
-        str | None, Field(description="Of a CSV with other names: the column of seconds.", examples=["t"])
+        str | None, Field(description="Of other names: the column of seconds.", examples=["t"])
     ] = None
 
     @model_validator(mode="before")
