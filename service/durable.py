@@ -22,6 +22,7 @@ from service.errors import (
     Interrupted,
     QueueFull,
     ServiceError,
+    StoreFailed,
     problem_of,
 )
 from service.forgotten_jobs import ForgottenJobs
@@ -245,8 +246,8 @@ class DurableEngine:
         """A keeper that ends at its first error keeps nothing."""
         try:
             work()
-        except DatabaseAway as error:
-            log.warning("%s", error)
+        except (DatabaseAway, StoreFailed) as error:
+            log.warning("%s", error)  # the next look may have more luck
         except Exception:
             log.exception("a mistake in the engine's keeper")
 

@@ -15,7 +15,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.access.access import Access, Credentials
 from service.access.caller import Caller
-from service.errors import BadQuery, DatabaseAway, Denied, NotAllowed, ServiceError, UnknownRun
+from service.errors import BadQuery, DatabaseAway, Denied, NotAllowed, ServiceError, StoreFailed, UnknownRun
 from service.logs import about
 from service.store import RunStore
 from service.web.problems import own_problem
@@ -74,13 +74,21 @@ class Door:
             answer: ASGIApp = self.app
         except Exception as error:  # noqa: BLE001 - becomes the answer, as an error inside a route does
             more = {"missing": ["the database"]} if isinstance(error, DatabaseAway) else {}
-            answer = await own_problem(request, error, **more)
+            answer = await own_problem(request, self._for_strangers(error, caller), **more)
             if isinstance(error, Denied):
                 who = caller.words if caller else "somebody"
                 log.info("%s %s of %s refused: %s", request.method, request.url.path, who, error)
         if caller is not None and rule is not None and rule.audited:
             send = _Recorded(self.access, request, caller, rule, send).send
         await answer(scope, receive, send)
+
+    def _for_strangers(self, error: Exception, caller: Caller | None) -> Exception:
+        """Where the database is, and as whom it is asked, is for the log where other hosts come in."""
+        stranger = caller is None and not self.access.may_be_open
+        if not stranger or not isinstance(error, (DatabaseAway, StoreFailed)):
+            return error
+        log.warning("%s", error)
+        return type(error)("who asks cannot be looked up just now; the log of the service says why")
 
     def _caller(self, request: Request) -> Caller:
         return self.access.caller(credentials_of(request))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -12,6 +12,7 @@ import sqlalchemy as sa
 from service import durable
 from service.doing import job_of
 from service.durable import DurableEngine
+from service.errors import StoreFailed
 from service.run_record import Run, new_run, utc_now
 from service.wiring import Wiring
 from service.workers import Workers
@@ -194,3 +195,23 @@ def test_a_run_that_a_killed_worker_was_at_stays_with_it_until_an_operator_decid
         engine._forgotten.end()
     assert engine._jobs.at_work() == {job_of(first): GONE}
     engine._jobs.close()
+
+
+def test_a_full_disk_is_no_mistake_in_the_keeper_and_a_mistake_is_told_as_one(
+    place: tuple[Wiring, StrawEchoTest, DurableEngine], caplog: pytest.LogCaptureFixture
+) -> None:
+    """It goes on either way; a traceback stands only where somebody should mend the program."""
+    _wiring, _echo, engine = place
+
+    def raises(error: Exception) -> Callable[[], None]:
+        def work() -> None:
+            raise error
+
+        return work
+
+    engine._quietly(raises(StoreFailed("the database refused: disk is full")))
+    assert [(r.levelname, r.exc_info) for r in caplog.records if "disk is full" in r.message] == [
+        ("WARNING", None)
+    ]
+    engine._quietly(raises(ZeroDivisionError("odd")))
+    assert "a mistake in the engine's keeper" in caplog.text

@@ -12,7 +12,8 @@ from typing import Any
 import httpx
 import pytest
 
-from service.errors import BadSettings
+from service.access.tokens import Tokens
+from service.errors import BadSettings, DatabaseAway
 from service.web.serving import serve, serving
 from tests.service.bench_of_straw import straw_wiring
 from tests.service.web.test_echo_tests import URL
@@ -44,6 +45,28 @@ def test_it_lets_nobody_in_without_a_token_and_answers_to_its_own_names(tmp_path
         assert client.get("/api/v1/stations").status_code == 401
         for host, status in (("192.0.2.7:8320", 200), ("bench.example.org", 200), ("bench.example.com", 421)):
             assert client.get("/api/v1/stations", headers={**boss, "Host": host}).status_code == status, host
+
+
+@pytest.mark.parametrize(("names", "told"), [("bench.example.org", False), ("", True)])
+def test_where_the_database_is_stands_in_the_log_and_not_in_what_strangers_read(
+    tmp_path: Path, names: str, told: bool, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its address and user help whoever should not be let in; on loopback they help the person who asks."""
+    words = 'connection to server at "db.example", port 5432 failed: no such user "bench"'
+    wiring = straw_wiring(tmp_path, names=names)
+    boss = {"Authorization": f"Bearer {wiring.access.tokens.make('boss', 'admin', by='test')[1]}"}
+    with serving(wiring) as url, httpx.Client(base_url=url, timeout=20, headers=boss) as client:
+        assert client.get("/api/v1/stations").status_code == 200
+
+        def away(*_: object) -> None:
+            raise DatabaseAway(words)
+
+        with monkeypatch.context() as gone, caplog.at_level("WARNING"):
+            gone.setattr(Tokens, "find", away)
+            answer = client.get("/api/v1/stations")
+    assert (answer.status_code, answer.json()["type"]) == (503, "/problems/database-away")
+    assert answer.headers["retry-after"]
+    assert (words in answer.json()["detail"], words in caplog.text) == (told, not told)
 
 
 @pytest.mark.parametrize(("proxies", "seen"), [("127.0.0.1", "192.0.2.7"), ("192.0.2.1", "127.0.0.1")])
