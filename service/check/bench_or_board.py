@@ -153,7 +153,8 @@ def _finding(named: Named) -> tuple[Finding, ...]:
         line = named.part.split("/")[1] if "/" in named.part else None
         code, evidence = CODES[named.part], {"how": named.how}
         gravity = WARNING if code == "boot-loader-waiting" else None
-        return (make_finding(code, line, named.words, severity=gravity, evidence=evidence),)
+        _, _, why = named.words.partition(": ")  # the code's own words have named the part
+        return (make_finding(code, line, why or named.words, severity=gravity, evidence=evidence),)
     if named.how == UNKNOWN:
         return (make_finding("part-unknown", None, named.words, evidence={"next": list(named.next_rounds)}),)
     return ()

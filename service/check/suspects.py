@@ -58,11 +58,11 @@ def _joined(rounds: Mapping[str, Round]) -> Named | None:
     if not rounds[PRESENT].joined:
         return None
     if rounds[PRESENT].heard_right:
-        words = "The two lines are joined (a loop-back wire?); the serial link is good in both directions."
+        words = "the two lines are joined (a loop-back wire?); the serial link is good in both directions."
     else:
-        words = "The two lines are joined, and still the PC does not hear what it sent."
-        return Named("bridge", SURE, f"It is the serial link. {words}")
-    return Named("wiring", SURE, f"It is the wiring. {words}")
+        words = "the two lines are joined, and still the PC does not hear what it sent."
+        return Named("bridge", SURE, f"It is the serial link: {words}")
+    return Named("wiring", SURE, f"It is the wiring: {words}")
 
 
 def _loop_failed(rounds: Mapping[str, Round]) -> Named | None:
@@ -242,8 +242,8 @@ def _loop_right(rounds: Mapping[str, Round]) -> Named | None:
     if loop is None or not loop.heard_right:
         return None
     if not loop.seen:
-        words = "The link is good, but the scope does not see it speak: the probe on the to-target line."
-        return Named("probe/to_target", LIKELY, f"It is the bench. {words}")
+        words = "the link is good, but the scope does not see it speak: the probe on the to-target line."
+        return Named("probe/to_target", LIKELY, f"It is the bench: {words}")
     return Named(
         "wiring", LIKELY, "It is the bench: the serial link alone is good; the wires between link and board."
     )

@@ -80,6 +80,8 @@ def test_the_part_is_named_from_what_was_sent_carried_answered_and_heard(
     told = document["bench_or_board"]
     assert (told["part"], told["how"]) == (part, how), told
     assert steps == []
+    assert all(cause["words"].count("It is the ") == 0 for cause in document["causes"])  # said once
+    assert not any("golden firmware does" in cause["words"] for cause in document["causes"])
     assert (document["outcome"] == "ready") == (part is None and how == "sure")
 
 
