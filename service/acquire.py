@@ -351,6 +351,8 @@ def open_bench(station: Station, hooks: RunHooks) -> Iterator[Bench]:
     )
     try:
         with scope:
+            if station.leave_as_found and (owed := hooks.owed()):
+                scope.restore(owed)
             hooks.met(_met(station, scope))
             with drivers.open_target(station.serial, round(station.baud), station.frame) as target:
                 yield Bench(station, scope, target, hooks)
@@ -366,5 +368,6 @@ def _met(station: Station, scope: Scope) -> Met:
         scope=f"{station.scope} {who.maker},{who.model},{who.serial}",
         switched_on=bool(scope.switched_on),
         panel=None if panel is None else as_document(panel),
+        owed=scope.found_said if station.leave_as_found else None,
         unusual=() if panel is None else unusual(panel, station),
     )

@@ -31,7 +31,7 @@ from service.whole_files import made_folder
 if TYPE_CHECKING:
     from alembic.config import Config
 
-NEWEST = "0006"
+NEWEST = "0007"
 """The migration that the tables of tables.py belong to; a test holds it against migrations/versions."""
 MIGRATIONS = Path(__file__).with_name("migrations")
 BUSY_MS = 30_000

@@ -20,6 +20,8 @@ class Met:
     """It says that it was switched on since anybody asked last."""
     panel: Mapping[str, Any] | None
     """Every setting that it could be asked for, flat; None: it was not asked."""
+    owed: Mapping[str, str | None] | None = None
+    """Settings that are to be put back, in the scope's own words; None where none are."""
     unusual: Sequence[str] = ()
     """What of it no run would have left so, in words."""
 
@@ -72,6 +74,10 @@ def _met(_met: Met) -> None:
 
 
 def _left(_panel: Mapping[str, Any] | None, _switched_on_again: bool) -> None:
+    return None
+
+
+def _nothing_owed() -> Mapping[str, str | None] | None:
     return None
 
 
@@ -129,6 +135,8 @@ class RunHooks:
     left: Callable[[Mapping[str, Any] | None, bool], None] = _left
     """(settings as they were left, None when unknown; whether the scope was switched off and on meanwhile):
     called when the scope was let go of."""
+    owed: Callable[[], Mapping[str, str | None] | None] = _nothing_owed
+    """What this run had found at the scope and could not put back, since its program died."""
     since: Callable[[], Since] = Since
     """What happened to the scope since the last run, as far as it was met."""
     cancelled: Callable[[], bool] = _never

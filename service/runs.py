@@ -223,6 +223,7 @@ class _Hooks:
             watch=self._watch,
             met=self._met,
             left=self._left,
+            owed=self._owed,
             since=self._since,
             cancelled=self.stop.asked,
         )
@@ -260,6 +261,9 @@ class _Hooks:
         journal = self._tools.journal
         now = timestamp(journal.clock())
         journal.store.visits.left(self._run.id, panel, now, switched_on=switched_on_again)
+
+    def _owed(self) -> Mapping[str, str | None] | None:
+        return self._tools.journal.store.visits.owed(self._run.id)
 
     def _since(self) -> Since:
         return self._tools.journal.store.visits.since(self._run.id)

@@ -118,6 +118,7 @@ visits = sa.Table(
     ),  # it was off and on since the run before, or during it
     sa.Column("changed", sa.JSON(none_as_null=True)),  # settings that are not as that run left them, in words
     sa.Column("unusual", sa.JSON, nullable=False),  # of the settings found, what no run would have left so
+    sa.Column("owed", sa.JSON(none_as_null=True)),  # settings as found that are still to be put back
     sa.Column("left_as", sa.JSON(none_as_null=True)),  # settings as they were left; null: nobody knows
     sa.Index("ix_visits_scope_at", "scope", "at"),
 )

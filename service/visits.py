@@ -32,14 +32,16 @@ class Visits:
             before = _visit(connection, run_id)
             if before is None:
                 since = since_last(_last(connection, met.scope), met)
-                values = {"switched_on": since.switched_on, "changed": since.changed, "met_at": at}
+                values: dict[str, Any] = {"switched_on": since.switched_on, "changed": since.changed}
+                values |= {"met_at": at, "owed": None if met.owed is None else dict(met.owed)}
                 connection.execute(
                     sa.insert(t.visits).values(
                         run_id=run_id, scope=met.scope, at=at, unusual=list(met.unusual), **values
                     )
                 )
             else:
-                _note(connection, before, at, switched_on=met.switched_on, left_as=None)
+                owed = met.owed if before.owed is None else before.owed
+                _note(connection, before, at, switched_on=met.switched_on, left_as=None, owed=owed)
             return True
 
         self._transactions.change(
@@ -57,10 +59,16 @@ class Visits:
         def work(connection: sa.Connection) -> bool:
             before = _visit(connection, run_id)
             if before is not None:
-                _note(connection, before, at, switched_on=switched_on, left_as=panel)
+                owed = before.owed if panel is None else None  # all that could be was put back
+                _note(connection, before, at, switched_on=switched_on, left_as=panel, owed=owed)
             return True
 
         self._transactions.change(f"how run {run_id} left its scope", work)
+
+    def owed(self, run_id: str) -> Mapping[str, str | None] | None:
+        """What the run had found and did not put back: it never let go of the scope."""
+        row = self._transactions.ask(lambda connection: _visit(connection, run_id))
+        return None if row is None else row.owed
 
     def since(self, run_id: str) -> Since:
         """What happened to the run's scope since the last run was at it; nothing while it was not met."""
@@ -100,8 +108,10 @@ def _note(
     *,
     switched_on: bool,
     left_as: Mapping[str, Any] | None,
+    owed: Mapping[str, str | None] | None,
 ) -> None:
     values: dict[str, Any] = {"at": at, "left_as": None if left_as is None else dict(left_as)}
+    values |= {"owed": None if owed is None else dict(owed)}
     if switched_on and not before.switched_on:
         values |= {"switched_on": True, "met_at": at}
     connection.execute(sa.update(t.visits).where(t.visits.c.run_id == before.run_id).values(values))

@@ -14,7 +14,8 @@ from __future__ import annotations
 import contextlib
 import logging
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import UTC, datetime
 from types import TracebackType
 
@@ -112,6 +113,11 @@ class Scope:
     def found(self) -> FoundPanel | None:
         """The front panel as it was at opening with `leave_as_found` or `note_panel`; None without."""
         return panel_of(self.dialect, self._found) if self._found else None
+
+    @property
+    def found_said(self) -> dict[str, str | None]:
+        """The same in the scope's own words, by name of the setting: for `restore` in another process."""
+        return {one.place.name: one.said for one in self._found}
 
     @property
     def left(self) -> FoundPanel | None:
@@ -262,7 +268,7 @@ class Scope:
         """Bring back every setting that was found at opening with `leave_as_found`; what could not be.
 
         `keep`: names of settings ("trigger level", "ch1 range") that stay as they are now.
-        Nothing can be kept over a kill of this process. Raises NotReachable.
+        Over a kill of this process nothing is kept: see `found_said` and `restore`. Raises NotReachable.
         """
         with self._link.lock:
             if self._armed:
@@ -272,6 +278,18 @@ class Scope:
             left = put_back(tuple(f for f in self._found if not keep(f.place.name)), self._talk)
             self._state, self._untouched = None, True
             return left
+
+    def restore(self, said: Mapping[str, str | None]) -> None:
+        """Bring back what another opening had found (`found_said`) and could not: its process died. That is
+        what was found from now on."""
+        with self._link.lock:
+            put_back(
+                tuple(
+                    replace(one, said=said[one.place.name]) for one in self._found if one.place.name in said
+                ),
+                self._talk,
+            )
+            self._found = read_found(self.dialect, self._talk)
 
     def close(self) -> None:
         """Stop the scope if it may be armed, put back what was found, and end the session. Never raises."""

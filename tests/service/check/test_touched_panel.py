@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 from typing import Any
 
+import pytest
+
+from drivers.scope.scope import Scope
+from service.acquire import open_bench
 from service.check.check import run_check
 from service.check.context import Context
 from service.echo_test import run_echo_test
 from service.hooks import RunHooks
 from service.run_record import new_run, timestamp, utc_now
+from service.sounding import sound
+from service.stations import Station
 from service.store import RunStore
 from simulator.bench import Bench
 from tests.service.bench_of_straw import straw_wiring
@@ -32,17 +39,18 @@ class Runs:
         self.store: RunStore = straw_wiring(folder).store
 
     def look(self, *only: str) -> dict[str, Any]:
-        return run_check(self.station, self._hooks("check"), Context(), only)
+        return run_check(self.station, self.hooks("check"), Context(), only)
 
     def echo(self) -> dict[str, Any]:
-        return run_echo_test(self.station, b"Tide 7", self._hooks("echo-test"))
+        return run_echo_test(self.station, b"Tide 7", self.hooks("echo-test"))
 
-    def _hooks(self, kind: str) -> RunHooks:
+    def hooks(self, kind: str) -> RunHooks:
         run = self.store.create(new_run(kind, "north-1", {}, utc_now(), origin="command"))
         visits = self.store.visits
         return RunHooks(
             met=lambda met: visits.met(run.id, met, timestamp(utc_now())),
             left=lambda panel, again: visits.left(run.id, panel, timestamp(utc_now()), switched_on=again),
+            owed=lambda: visits.owed(run.id),
             since=lambda: visits.since(run.id),
         )
 
@@ -98,3 +106,36 @@ def test_a_whole_check_gives_the_panel_back_as_it_was_found(tmp_path: Path) -> N
         document = runs.look("instrument")
     assert document["panel"] == found
     assert told(document) == []
+
+
+def test_a_run_that_goes_on_after_its_program_died_gives_back_what_it_had_found(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not what it finds then, which is its own half-done work."""
+    with one_bench(seed=4) as bench:
+        runs = Runs(bench, tmp_path)
+        bench.person.touch_panel("INP1:COUP AC;:TRIG:LEV 0.7;:SENS:SWE:POIN 777")
+        before = panel_of(bench)
+        hooks = runs.hooks("check")
+        with monkeypatch.context() as dying:
+            dying.setattr(Scope, "close", lambda scope: scope.conversation.link.close())
+            with pytest.raises(ZeroDivisionError):
+                die_at_the_bench(runs.station, hooks)
+        assert panel_of(bench) != before
+        document = run_check(runs.station, hooks, Context())
+        assert document["outcome"] == "ready"
+        assert panel_of(bench) == before
+        assert hooks.owed() is None
+        assert told(runs.look("instrument")) == []
+
+
+def die_at_the_bench(station: Station, hooks: RunHooks) -> None:
+    as_found = dataclasses.replace(station, leave_as_found=True)
+    with open_bench(as_found, hooks) as opened:
+        sound(opened)
+        raise ZeroDivisionError
+
+
+def panel_of(bench: Bench) -> str:
+    settings = bench.scope.settings
+    return repr((settings.channels, settings.sweep, settings.trigger))
