@@ -13,9 +13,10 @@ from service.pipeline.characters import UNKNOWN
 from service.pipeline.evidence import ROLES
 from service.pipeline.latencies import edge_u
 from service.pipeline.lines import Line
+from service.pipeline.measurements import Measurement
 from service.pipeline.readings import ERROR_WORDS, LineReading, Value
 from service.pipeline.transitions import Transition
-from service.pipeline.unmeasured import reasons
+from service.pipeline.unmeasured import reason_of, reasons
 from service.pipeline.verdict import Judgement
 
 SCHEMA = 1
@@ -23,16 +24,17 @@ SCHEMA = 1
 
 def result_document(judgement: Judgement) -> dict[str, Any]:
     """The document of an echo test: dict, list, str, int, float, bool and None only, every float finite."""
+    lines = {role: _line(judgement, role) for role in ROLES}
     document = {
         "schema": SCHEMA,
         "verdict": judgement.verdict,
         "criteria": [_fields(c, _CRITERION) for c in judgement.criteria],
         "findings": [_fields(f, _FINDING) for f in judgement.findings],
-        "lines": {role: _line(judgement, role) for role in ROLES},
+        "lines": lines,
         "echoes": [
             _fields(e, _ECHO) | {"sent": _known(e.sent), "echoed": _known(e.echoed)} for e in judgement.echoes
         ],
-        "measurements": [_fields(m, _MEASUREMENT) for m in judgement.measurements],
+        "measurements": [_measurement(m, lines) for m in judgement.measurements],
         "expected": _expected(judgement),
     }
     plain = _plain(document)
@@ -53,6 +55,14 @@ _ECHO = (
 _MEASUREMENT = (
     "name", "line", "value", "u", "u_record", "k", "unit", "definition", "limit", "verdict", "criterion",
 )  # fmt: skip
+
+
+def _measurement(measurement: Measurement, lines: Mapping[str, Any]) -> dict[str, Any]:
+    """With the reason where there is no value."""
+    bare = measurement.name.removeprefix(f"{measurement.line}.")
+    unmeasured = lines[measurement.line]["unmeasured"] if measurement.line else {}
+    why = reason_of(bare, unmeasured) if measurement.value is None else None
+    return _fields(measurement, _MEASUREMENT) | {"unmeasured": why}
 
 
 def _line(judgement: Judgement, role: str) -> dict[str, Any]:

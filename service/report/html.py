@@ -16,7 +16,7 @@ from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 from service.pipeline.trace import Shot
-from service.report import tables, words
+from service.report import sentences, tables, words
 from service.report.cautions import CAUTIONS, LAST_WORD
 from service.report.marks import printable
 from service.report.meta import ReportMeta
@@ -62,7 +62,8 @@ def render_report(document: Mapping[str, Any], shots: Sequence[Shot], meta: Repo
         echoes=_echo_table(document),
         measurements=tables.measurement_rows(document),
         lines=tables.line_rows(document),
-        notes=[*tables.assumptions(document), *(printable(note) for note in meta.notes)],
+        unmeasured=sentences.unmeasured(document),
+        notes=[*sentences.assumptions(document), *(printable(note) for note in meta.notes)],
         instrument={printable(k): printable(str(v)) for k, v in meta.instrument.items()},
         settings=_settings(meta),
         cautions={"sentences": CAUTIONS, "last_word": LAST_WORD},

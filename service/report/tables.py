@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from service.pipeline.numbers import NOT_MEASURED, quantity, with_uncertainty
+from service.pipeline.numbers import NOT_MEASURED, with_uncertainty
 from service.report.marks import printable, spoken
 from service.report.words import (
     Status,
@@ -208,17 +208,6 @@ def latency(document: Document) -> str:
     return words + (f" (limit: {limit})" if limit else "")
 
 
-def assumptions(document: Document) -> list[str]:
-    """Sentences about what nobody stated, so that nobody takes it for known."""
-    expected = document.get("expected") or {}
-    assumed = [
-        f"{words} {quantity(expected[name], unit)}: nobody stated it."
-        for name, words, unit in ASSUMED
-        if name in expected.get("assumed", ())
-    ]
-    return assumed + [printable(str(note)) for note in expected.get("notes", ())]
-
-
 def _span(document: Document, role: str, key: str) -> str:
     """An interval of one character, with the number of bit times that it holds."""
     found = _measurement(document, f"{role}.{key}")
@@ -287,11 +276,6 @@ FRAME_TIMES = (
     ("start edge to end of stop bit", "start_edge_to_stop_end"),
 )
 """Two times that are both called the time of a character; the first is not a whole frame."""
-
-ASSUMED = (
-    ("timebase_ppm", "The scope's time base is assumed to be accurate to", "ppm"),
-    ("vertical_percent", "The scope's volts are assumed to be accurate to", "%"),
-)
 
 AFTER_RATE = 4
 """Rows of LINE_QUANTITIES after which they stand."""

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from service.report import tables
+from service.report import sentences, tables
 from service.report.marks import printable
 from service.report.words import payload_marks
 
@@ -123,7 +123,7 @@ def _lines(page: _Page, document: Mapping[str, Any]) -> None:
     rows = [["", "to target", "from target"]]
     rows += [[row.name, row.to_target, row.from_target] for row in tables.line_rows(document, brief=True)]
     page.columns(rows)
-    for sentence in tables.assumptions(document):
+    for sentence in (*sentences.unmeasured(document), *sentences.assumptions(document)):
         page.paragraph(sentence, 2)
 
 

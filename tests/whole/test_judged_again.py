@@ -13,7 +13,7 @@ from service.errors import BadCaptureFile
 from service.files.npz import capture_from_bytes, capture_to_bytes
 from service.hooks import RunHooks
 from service.pipeline.expectation import Limits
-from service.report.tables import assumptions
+from service.report.sentences import assumptions
 from tests.whole.benches import codes, echo_document, one_bench, station_of, verdicts
 
 KINDS: tuple[dict[str, str], ...] = (

@@ -150,5 +150,25 @@ def test_every_null_of_a_line_says_why(lines: ReadShot) -> None:
         null = {k for k, v in found.items() if v is None} | {
             k for k, v in found["levels"].items() if v is None
         }
+        null |= set() if found["frame"]["best"] else {"frame"}
         assert set(found["unmeasured"]) == null
         assert all(found["unmeasured"].values())
+
+
+@pytest.mark.parametrize("known", [KNOWN, Expectation()])
+@pytest.mark.parametrize("lines", [pytest.param([s], id=name) for name, s in NULLS] + [[]])
+def test_every_measurement_without_a_value_says_why(lines: list[ReadShot], known: Expectation) -> None:
+    """A value or a reason, never both."""
+    for row in result_document(judge_readings(lines, known))["measurements"]:
+        assert bool(row["unmeasured"]) == (row["value"] is None), row["name"]
+
+
+def test_the_reasons_are_those_of_the_line_and_of_what_nobody_stated() -> None:
+    """At rest, without a level, without a family, without an echo: four reasons, not one."""
+    document = result_document(judge_readings([shot(SENT, [])], Expectation()))
+    why = {row["name"]: row["unmeasured"] for row in document["measurements"]}
+    assert "at rest" in why["from_target.bit_time"]
+    assert "at rest" in why["from_target.bias_distortion"]
+    assert "the other was never seen" in why["from_target.swing"]
+    assert "no nominal one was stated" in why["to_target.rate_deviation"]
+    assert "no echo" in why["latency_max"]

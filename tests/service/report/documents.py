@@ -140,6 +140,7 @@ def line(channel: str, scenes: list[Scene], role: str, *, dead: bool = False) ->
             }
             for i, c in spoken
         ],
+        "unmeasured": {"baud": "it was at rest", "idle": "it was at rest"} if dead else {},
     }
 
 

@@ -146,7 +146,7 @@ def test_tables_can_be_read_by_ear() -> None:
         ),
         ("one_missing", ["fail", "e (0x65)", "What to do: Look for", "echo-missing", "1 missing"]),
         ("wrong_probe", ["inconclusive", "spoiled by the bench", "costs the device nothing", "probe-ratio"]),
-        ("dead_line", ["not measured", "nothing", "6 missing"]),
+        ("dead_line", ["not measured", "nothing", "6 missing", "rate, idle level, because it was at rest."]),
         ("several_shots", ["shot 3 of 3", "17 ok, 1 missing"]),
     ],
 )

@@ -22,7 +22,8 @@ def page(name: str) -> str:
         ("one_missing", ["FAIL", "Decided by: content", "[fail] echo-missing (side: device, line",
                          "What to do: Look for", "no. 4  sent e (0x65)  echoed –  missing"]),
         ("wrong_probe", ["INCONCLUSIVE", "[inconclusive]", "probe-ratio (side: bench"]),
-        ("dead_line", ["nothing   (0 characters)", "not measured", "6 missing"]),
+        ("dead_line", ["nothing   (0 characters)", "not measured", "6 missing",
+                       "Not measured on the from-target line: rate, idle level, because it was at rest."]),
     ],
 )  # fmt: skip
 def test_one_page_answers_what_a_person_asks(name: str, words: list[str]) -> None:
