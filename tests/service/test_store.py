@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import hashlib
-import os
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -22,52 +20,11 @@ from service.errors import (
     StationTaken,
     StoreFailed,
     Superseded,
-    UnknownCapture,
     UnknownRun,
 )
-from service.run_record import Run, named_captures, new_run, timestamp
 from service.run_rows import RunFilter
 from service.store import RunStore
-
-START = datetime(2027, 1, 12, 6, 31, 8, tzinfo=UTC)
-AT = timestamp(START)
-
-
-def make(n: int = 0, station: str = "north-1", **more: Any) -> Run:
-    """The nth run of a morning."""
-    run = new_run("echo-test", station, {"payload_hex": "41"}, START + timedelta(minutes=n), origin="service")
-    return replace(run, **more)
-
-
-@pytest.fixture
-def store(database: str, tmp_path: Path) -> Iterator[RunStore]:
-    opened = Database(database)
-    yield RunStore(opened, tmp_path / "data")
-    opened.close()
-
-
-@pytest.fixture
-def light(tmp_path: Path) -> Iterator[Callable[..., RunStore]]:
-    """`light(rename=...)`: stores on one SQLite file, where the kind of database does not matter."""
-    opened = Database(f"sqlite:///{tmp_path / 'b.db'}")
-    yield lambda **more: RunStore(opened, tmp_path / "data", **more)
-    opened.close()
-
-
-class PowerCut(BaseException):
-    """Not an error that anybody handles: the machine is gone."""
-
-
-def cut(_source: str, _target: str) -> None:
-    raise PowerCut
-
-
-def refuse(_source: str, _target: str) -> None:
-    raise OSError(28, "No space left on device")
-
-
-def files(folder: Path) -> list[str]:
-    return sorted(str(p.relative_to(folder)) for p in folder.rglob("*") if p.is_file())
+from tests.service.stores import AT, START, make
 
 
 def test_a_record_comes_back_as_it_went(store: RunStore) -> None:
@@ -132,70 +89,6 @@ def test_no_second_run_comes_to_work_on_a_station(store: RunStore) -> None:
     assert store.move(second.id, "running").state == "running"
 
 
-def test_power_cut_while_a_capture_is_written_leaves_no_trace_of_it(light: Callable[..., RunStore]) -> None:
-    """Just before the name is given: no file, no temporary file, the record names no capture."""
-    run = light().create(make())
-    with pytest.raises(PowerCut):
-        light(rename=cut).keep_capture(run.id, "shot 1", b"codes", at=AT)
-    assert files(light().folder) == []
-    assert light().read(run.id).captures == ()
-    assert light().keep_capture(run.id, "shot 1", b"codes", at=AT).name == "0"
-
-
-def test_a_captures_file_is_named_by_what_is_in_it(store: RunStore) -> None:
-    """SHA-256; two runs with the same record share the file, and both have it."""
-    runs = [store.create(make(n)) for n in range(2)]
-    for run in runs:
-        store.keep_capture(run.id, "shot 1", b"codes", at=AT, facts={"received_hex": "41"})
-    digest = hashlib.sha256(b"codes").hexdigest()
-    assert files(store.folder) == [f"captures/{digest[:2]}/{digest}.npz"]
-    for run in runs:
-        assert store.capture(run.id, "0").read_bytes() == b"codes"
-        (kept,) = store.kept(run.id)
-        assert (kept.label, kept.facts) == ("shot 1", {"received_hex": "41"})
-
-
-def test_a_file_that_was_cut_short_is_mended_by_keeping_it_again(
-    light: Callable[..., RunStore],
-) -> None:
-    """Its name says what belongs in it."""
-    store = light()
-    first, second = (store.create(make(n)) for n in range(2))
-    store.keep_capture(first.id, "shot 1", b"codes", at=AT)
-    store.capture(first.id, "0").write_bytes(b"co")
-    store.keep_capture(second.id, "shot 1", b"codes", at=AT)
-    assert store.capture(first.id, "0").read_bytes() == b"codes"
-
-
-def test_shots_are_numbered_as_in_the_result_and_looks_have_names_of_their_own(store: RunStore) -> None:
-    """The looks come first at the bench and last in the list; every name leads to its own file."""
-    run = store.create(make())
-    labels = ("idle look 1", "sounding 1", "shot 1", "forced shot 1", "forced look 1")
-    given = [store.keep_capture(run.id, label, label.encode(), at=AT).name for label in labels]
-    assert given == ["look-0", "look-1", "0", "1", "look-2"]
-    named = named_captures(store.read(run.id).captures)
-    assert [(c.name, c.shot, c.label) for c in named] == [
-        ("0", 0, "shot 1"),
-        ("1", 1, "forced shot 1"),
-        ("look-0", None, "idle look 1"),
-        ("look-1", None, "sounding 1"),
-        ("look-2", None, "forced look 1"),
-    ]
-    for c in named:
-        assert store.capture(run.id, c.name).read_bytes() == c.label.encode()
-    with pytest.raises(UnknownCapture, match="no capture '2'; it has captures 0, 1, look-0, look-1, look-2"):
-        store.capture(run.id, "2")
-
-
-def test_a_result_is_never_overwritten(store: RunStore) -> None:
-    """Evidence is written once."""
-    run = store.create(make())
-    store.keep_result(run.id, {"verdict": "pass"}, at=AT)
-    with pytest.raises(StoreFailed, match="exists"):
-        store.keep_result(run.id, {"verdict": "fail"}, at=AT)
-    assert store.result(run.id) == {"verdict": "pass"}
-
-
 def test_each_finding_and_each_number_has_a_row_of_its_own(store: RunStore) -> None:
     """For trends: what was measured on a station over time is one question to the database."""
     for n, value in enumerate((230_400.0, 230_412.0)):
@@ -219,29 +112,6 @@ def test_each_finding_and_each_number_has_a_row_of_its_own(store: RunStore) -> N
     with store.database.reading() as connection:
         assert connection.execute(query).scalars().all() == [230_400.0, 230_412.0]
         assert connection.execute(sa.select(t.findings.c.code)).scalars().all() == ["echo-late"] * 2
-
-
-def test_a_report_is_found_where_the_record_says_and_may_be_drawn_again(store: RunStore) -> None:
-    """After a crash it is drawn anew; before there is one, asking says so."""
-    run = store.create(make())
-    with pytest.raises(UnknownCapture, match="no report yet"):
-        store.report(run.id)
-    store.keep_report(run.id, "half")
-    store.keep_report(run.id, "report")
-    assert store.report(run.id).read_text() == "report"
-    assert store.read(run.id).report
-
-
-def test_a_full_disk_is_named_with_the_run(light: Callable[..., RunStore]) -> None:
-    """One sentence: what, where, why; nothing half is left."""
-    run = light().create(make())
-    full = light(rename=refuse)
-    with pytest.raises(StoreFailed, match=rf"report of run {run.id} .*No space left"):
-        full.keep_report(run.id, "report")
-    with pytest.raises(StoreFailed, match=rf"'shot 1' of run {run.id} .*No space left"):
-        full.keep_capture(run.id, "shot 1", b"codes", at=AT)
-    assert files(full.folder) == []
-    assert not light().read(run.id).report
 
 
 def test_events_are_numbered_from_one_without_gaps_whoever_writes_them(store: RunStore) -> None:
@@ -336,21 +206,3 @@ def test_without_patience_a_database_that_is_away_is_said_at_once(tmp_path: Path
     store = RunStore(Database("postgresql://bench@127.0.0.1:9/bench"), tmp_path)
     with pytest.raises(DatabaseAway):
         store.read("20270112-063108-000000-00000000")
-
-
-def test_a_result_with_a_number_that_json_does_not_know_is_a_mistake_and_not_kept(store: RunStore) -> None:
-    """RFC 8259 section 6: NaN and infinity are not numbers there."""
-    run = store.create(make())
-    with pytest.raises((ValueError, sa.exc.StatementError), match="JSON"):
-        store.keep_result(run.id, {"value": float("nan")}, at=AT)
-    assert store.result(run.id) is None
-
-
-def test_no_temporary_file_stays(light: Callable[..., RunStore]) -> None:
-    """Neither beside captures nor beside reports."""
-    store = light()
-    run = store.create(make())
-    store.keep_capture(run.id, "shot 1", b"codes", at=AT)
-    store.keep_report(run.id, "report")
-    assert not [name for name in files(store.folder) if name.endswith(".part")]
-    assert os.listdir(store.folder / "runs" / run.id) == ["report.html"]
