@@ -17,6 +17,8 @@ from tests.service.pipeline.builders import (
     F8N1,
     LOOKS,
     T,
+    echo_of,
+    shot,
     train,
 )
 
@@ -33,6 +35,21 @@ def judged(
     document = result_document(judge_readings(shots, expectation, given))
     assert json.loads(json.dumps(document, allow_nan=False)) == document
     return document
+
+
+def document_of(*shots: ReadShot, expectation: Expectation = KNOWN) -> dict[str, Any]:
+    """The result document."""
+    return result_document(judge_readings(shots, expectation))
+
+
+def measurement(document: dict[str, Any], name: str) -> dict[str, Any]:
+    return next(dict(m) for m in document["measurements"] if m["name"] == name)
+
+
+def good(payload: bytes = b"Tide 7", **looks: Any) -> dict[str, Any]:
+    """The document of an echo as it should be, on a to-target line that looks so."""
+    sent = train(payload)
+    return document_of(shot(sent, echo_of(sent), to=replace(LOOKS, **looks)))
 
 
 def codes(document: dict[str, Any], *, info: bool = False) -> list[tuple[str, str, str | None]]:

@@ -3,19 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 import pytest
 
-from service.pipeline.chain import judge_readings
 from service.pipeline.cursors import INTERVALS, NoSuchInterval, cursor, readings_of
-from service.pipeline.document import result_document
 from service.pipeline.evidence import ReadShot
-from service.pipeline.expectation import Expectation
 from service.pipeline.readings import FrameFormat
 from tests.service.pipeline.builders import (
     BAUD,
-    F8N1,
     LOOKS,
     T,
     echo_of,
@@ -23,22 +18,7 @@ from tests.service.pipeline.builders import (
     shot,
     train,
 )
-
-KNOWN = Expectation(baud=BAUD, frame=F8N1, logic="3.3")
-FRAME = 10 * T
-
-
-def document_of(*shots: ReadShot, expectation: Expectation = KNOWN) -> dict[str, Any]:
-    return result_document(judge_readings(shots, expectation))
-
-
-def measurement(document: dict[str, Any], name: str) -> dict[str, Any]:
-    return next(dict(m) for m in document["measurements"] if m["name"] == name)
-
-
-def good(payload: bytes = b"Tide 7", **looks: Any) -> dict[str, Any]:
-    sent = train(payload)
-    return document_of(shot(sent, echo_of(sent), to=replace(LOOKS, **looks)))
+from tests.service.pipeline.judging import FRAME, KNOWN, document_of, good, measurement
 
 
 def test_one_bit_and_a_whole_character_by_cursor_belong_to_one_rate() -> None:

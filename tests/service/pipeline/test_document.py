@@ -14,9 +14,9 @@ from service.pipeline.document import result_document
 from service.pipeline.evidence import ReadShot
 from service.pipeline.expectation import CRITERIA, Expectation
 from service.pipeline.readings import CUT
-from tests.service.pipeline.builders import BAUD, F8N1, LOOKS, Said, T, echo_of, flat, line, shot, train
+from tests.service.pipeline.builders import LOOKS, Said, T, echo_of, flat, line, shot, train
+from tests.service.pipeline.judging import KNOWN
 
-KNOWN = Expectation(baud=BAUD, frame=F8N1, logic="3.3")
 SENT = train(b"Tide 7")
 SPAN = (-1e-4, 4e-3)
 LINE_KEYS = {

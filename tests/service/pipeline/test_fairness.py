@@ -12,14 +12,13 @@ from service.pipeline.chain import judge_readings
 from service.pipeline.criteria import JUDGES, VOIDS, Criterion, Outcome, decide
 from service.pipeline.decisions import CAUSES, FAIL, INCONCLUSIVE, PASS
 from service.pipeline.evidence import Evidence
-from service.pipeline.expectation import CRITERIA, Expectation, Limits
+from service.pipeline.expectation import CRITERIA, Limits
 from service.pipeline.findings import CODES, SEVERITIES, Finding, make_finding
 from service.pipeline.readings import FRAMING
 from service.pipeline.verdict import Judgement, overall
-from tests.service.pipeline.builders import BAUD, F8N1, LOOKS, Said, T, echo_of, shot, train
+from tests.service.pipeline.builders import LOOKS, Said, echo_of, shot, train
+from tests.service.pipeline.judging import FRAME, KNOWN
 
-KNOWN = Expectation(baud=BAUD, frame=F8N1, logic="3.3")
-FRAME = 10 * T
 ORDER = (PASS, INCONCLUSIVE, FAIL)
 BENCH_CODES = [row.code for row in CODES if row.side == "bench" or row.bench_on_to_target]
 

@@ -4,21 +4,16 @@ from __future__ import annotations
 
 import random
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import pytest
 
-from service.pipeline.chain import judge_readings
-from service.pipeline.document import result_document
-from service.pipeline.evidence import ReadShot
-from service.pipeline.expectation import Accuracy, Expectation
+from service.pipeline.expectation import Accuracy
 from service.pipeline.latencies import edge_u
 from service.pipeline.measurements import MEASUREMENTS
 from service.pipeline.transitions import durations, over_shots
 from tests.service.pipeline.builders import (
     BAUD,
-    F8N1,
     LOOKS,
     Said,
     T,
@@ -27,23 +22,7 @@ from tests.service.pipeline.builders import (
     shot,
     train,
 )
-
-KNOWN = Expectation(baud=BAUD, frame=F8N1, logic="3.3")
-FRAME = 10 * T
-
-
-def document_of(*shots: ReadShot, expectation: Expectation = KNOWN) -> dict[str, Any]:
-    return result_document(judge_readings(shots, expectation))
-
-
-def measurement(document: dict[str, Any], name: str) -> dict[str, Any]:
-    return next(dict(m) for m in document["measurements"] if m["name"] == name)
-
-
-def good(payload: bytes = b"Tide 7", **looks: Any) -> dict[str, Any]:
-    sent = train(payload)
-    return document_of(shot(sent, echo_of(sent), to=replace(LOOKS, **looks)))
-
+from tests.service.pipeline.judging import FRAME, KNOWN, document_of, good, measurement
 
 # -- latency -------------------------------------------------------------------------------------------
 
