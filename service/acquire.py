@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING
 import drivers
 from drivers.scope.capture import Capture
 from drivers.scope.setup import ChannelSetup, ScopeSetup, ScopeState, TriggerSetup
-from service.hooks import Met, RunHooks
+from service.hooks import RunHooks
 from service.known import known_facts, with_heard
-from service.panel import as_document, unusual
+from service.panel import as_document, met_by
 from service.planning import LISTEN_LATENCIES, Memory
 from service.taking_up import facts_of, more_of, received_of, state_of
 from service.too_high import VoltageWatch
@@ -353,21 +353,10 @@ def open_bench(station: Station, hooks: RunHooks) -> Iterator[Bench]:
         with scope:
             if station.leave_as_found and (owed := hooks.owed()):
                 scope.restore(owed)
-            hooks.met(_met(station, scope))
+            hooks.met(met_by(station, scope))
             with drivers.open_target(station.serial, round(station.baud), station.frame) as target:
                 yield Bench(station, scope, target, hooks)
     finally:
         left = None if scope.left is None else as_document(scope.left)
         if left is not None or scope.switched_on_again:
             hooks.left(left, scope.switched_on_again)
-
-
-def _met(station: Station, scope: Scope) -> Met:
-    who, panel = scope.identity, scope.found
-    return Met(
-        scope=f"{station.scope} {who.maker},{who.model},{who.serial}",
-        switched_on=bool(scope.switched_on),
-        panel=None if panel is None else as_document(panel),
-        owed=scope.found_said if station.leave_as_found else None,
-        unusual=() if panel is None else unusual(panel, station),
-    )

@@ -10,14 +10,27 @@ from collections.abc import Iterator, Mapping
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from service.hooks import Since
+from service.hooks import Met, Since
 from service.pipeline.findings import Finding, make_finding
 
 if TYPE_CHECKING:
     from drivers.scope.found_panel import FoundChannel, FoundPanel
+    from drivers.scope.scope import Scope
     from service.stations import Station
 
 SAME = 1e-3
+
+
+def met_by(station: Station, scope: Scope) -> Met:
+    """How a run of the station finds its scope, which it has just opened."""
+    who, panel = scope.identity, scope.found
+    return Met(
+        scope=f"{station.scope} {who.maker},{who.model},{who.serial}",
+        switched_on=bool(scope.switched_on),
+        panel=None if panel is None else as_document(panel),
+        owed=scope.found_said if station.leave_as_found else None,
+        unusual=() if panel is None else unusual(panel, station),
+    )
 
 
 def as_document(panel: FoundPanel) -> dict[str, Any]:

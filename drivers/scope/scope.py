@@ -15,20 +15,20 @@ import contextlib
 import logging
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from datetime import UTC, datetime
 from types import TracebackType
 
 from drivers.errors import DriverError, InstrumentError, RequestError, TimedOut
 from drivers.scope import scpi
-from drivers.scope.as_found import Found, put_back, read_found
+from drivers.scope.as_found import Found
 from drivers.scope.capture import Capture, Identity
 from drivers.scope.conversation import Conversation
 from drivers.scope.dialect import Action, Dialect, Poll, Question
 from drivers.scope.fetching import fetch_capture
-from drivers.scope.found_panel import FoundPanel, panel_of
+from drivers.scope.found_panel import FoundPanel
 from drivers.scope.limits import limits_of
 from drivers.scope.panel import Panel
+from drivers.scope.panel_memory import PanelMemory
 from drivers.scope.polling import POLL_LONGEST_S, POLL_S, holds
 from drivers.scope.settings import extract
 from drivers.scope.setup import Difference, ScopeLimits, ScopeSetup, ScopeState
@@ -69,10 +69,7 @@ class Scope:
         self._armed = False
         self._forced = False
         self._finished_at: str | None = None
-        self._found = found
-        self._untouched = not (found and give_back)
-        self._notes_panel = note_panel
-        self._left: tuple[Found, ...] = ()
+        self._memory = PanelMemory(dialect, conversation, found, bool(found and give_back), note_panel)
 
     def __enter__(self) -> Scope:
         return self
@@ -81,7 +78,7 @@ class Scope:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         if kind is not None and (issubclass(kind, DriverError) or not issubclass(kind, Exception)):
-            self._notes_panel = False  # out of reach or out of step, or somebody wants to get away
+            self._memory.notes = False  # out of reach or out of step, or somebody wants to get away
         self.close()
 
     # --- who it is and what it can do -----------------------------------------------------------------------
@@ -112,18 +109,18 @@ class Scope:
     @property
     def found(self) -> FoundPanel | None:
         """The front panel as it was at opening with `leave_as_found` or `note_panel`; None without."""
-        return panel_of(self.dialect, self._found) if self._found else None
+        return self._memory.panel_found
 
     @property
     def found_said(self) -> dict[str, str | None]:
         """The same in the scope's own words, by name of the setting: for `restore` in another process."""
-        return {one.place.name: one.said for one in self._found}
+        return self._memory.said
 
     @property
     def left(self) -> FoundPanel | None:
         """The front panel as it was left on closing with `note_panel`; None before, without, or when closing
         came after an error."""
-        return panel_of(self.dialect, self._left) if self._left else None
+        return self._memory.panel_left
 
     @property
     def switched_on(self) -> bool | None:
@@ -275,21 +272,14 @@ class Scope:
                 self.abort()
             if self._state is not None:
                 self._panel.make_inputs_safe(self._state)
-            left = put_back(tuple(f for f in self._found if not keep(f.place.name)), self._talk)
-            self._state, self._untouched = None, True
-            return left
+            self._state = None
+            return self._memory.put_back(keep)
 
     def restore(self, said: Mapping[str, str | None]) -> None:
         """Bring back what another opening had found (`found_said`) and could not: its process died. That is
         what was found from now on."""
         with self._link.lock:
-            put_back(
-                tuple(
-                    replace(one, said=said[one.place.name]) for one in self._found if one.place.name in said
-                ),
-                self._talk,
-            )
-            self._found = read_found(self.dialect, self._talk)
+            self._memory.restore(said)
 
     def close(self) -> None:
         """Stop the scope if it may be armed, put back what was found, and end the session. Never raises."""
@@ -306,13 +296,12 @@ class Scope:
     def _leave(self) -> None:
         """The scope as it was found, its front panel in the hands of whoever stands before it."""
         try:
-            left = () if self._untouched else self.put_back()
-            if self._notes_panel:
-                self._left = read_found(self.dialect, self._talk)
+            left = self.put_back() if self._memory.owes else ()
+            self._memory.note()
             if self.dialect.release is not None:
                 self._do(self.dialect.release)
         except DriverError as error:
-            if not self._untouched:
+            if self._memory.owes:
                 LOG.warning("%s could not be left as it was found: %s", self.address, error)
         else:
             for one in left:
