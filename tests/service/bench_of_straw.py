@@ -39,6 +39,23 @@ def station(name: str = "north-1", **changes: Any) -> Station:
     return Station(**(values | changes))
 
 
+def station_toml(name: str = "north-1") -> str:
+    """Such a station as a stations file has it; nobody listens on port 9."""
+    return f"""
+[[station]]
+name = "{name}"
+scope = "TCPIP::127.0.0.1::9::SOCKET"
+dialect = "scpi-1999"
+serial = "socket://127.0.0.1:9"
+baud = 230400
+frame = "8N1"
+logic = "3.3"
+[station.probes]
+to_target = {{channel = "1", ratio = 10}}
+from_target = {{channel = "2", ratio = 10}}
+"""
+
+
 def capture() -> Capture:
     """A short record of nothing much."""
     rows = tuple(

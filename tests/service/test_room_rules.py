@@ -12,6 +12,7 @@ from service.errors import BadStationsFile
 from service.room_rules import NOT_ENTERED, RoomRules, all_of, read_room, urgent
 from service.stations import load_stations
 from service.toml_tables import Place
+from tests.service.bench_of_straw import station_toml
 
 ENTERED = {
     "emergency": "112, then the porter, 4711",
@@ -20,19 +21,7 @@ ENTERED = {
     "approved_on": "2027-01-04",
     "rules": "the sheet on the inside of the door",
 }
-STATION = """
-[[station]]
-name = "north-1"
-scope = "TCPIP::127.0.0.1::5025::SOCKET"
-dialect = "scpi-1999"
-serial = "socket://127.0.0.1:15000"
-baud = 230400
-frame = "8N1"
-logic = "3.3"
-[station.probes]
-to_target = {channel = "1", ratio = 10}
-from_target = {channel = "2", ratio = 10}
-"""
+STATION = station_toml()
 
 
 def room(**changes: object) -> RoomRules | None:

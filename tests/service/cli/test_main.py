@@ -18,20 +18,9 @@ from service.cli import echo
 from service.cli.main import parser, run
 from service.cli.say import say
 from service.errors import StationBusy, StoreFailed, UnknownPlan
+from tests.service.bench_of_straw import station_toml
 
-STATIONS = """
-[[station]]
-name = "north-3"
-scope = "TCPIP::127.0.0.1::9::SOCKET"
-dialect = "scpi-1999"
-serial = "socket://127.0.0.1:9"
-baud = 230400
-frame = "8N1"
-logic = "3.3"
-[station.probes]
-to_target = {channel = "1", ratio = 10}
-from_target = {channel = "2", ratio = 10}
-"""
+STATIONS = station_toml("north-3")
 
 
 @pytest.mark.parametrize(

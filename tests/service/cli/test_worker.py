@@ -10,21 +10,10 @@ import pytest
 from service.cli.main import run
 from service.database import Database
 from service.workers import Workers
+from tests.service.bench_of_straw import station_toml
 from tests.service.cli.test_benches import started
 
-STATIONS = """
-[[station]]
-name = "north-1"
-scope = "TCPIP::127.0.0.1::9::SOCKET"
-dialect = "scpi-1999"
-serial = "socket://127.0.0.1:9"
-baud = 230400
-frame = "8N1"
-logic = "3.3"
-[station.probes]
-to_target = {channel = "1", ratio = 10}
-from_target = {channel = "2", ratio = 10}
-"""
+STATIONS = station_toml()
 
 
 def test_a_station_that_is_none_is_refused_with_those_that_there_are(

@@ -11,7 +11,7 @@ from service.errors import BadStationsFile
 from service.room.morning_plan import MailTarget, MorningPlan, WebhookTarget, read_morning
 from service.scheduler import Scheduler
 from service.stations import load_stations
-from tests.service.bench_of_straw import NAMES, straw_wiring
+from tests.service.bench_of_straw import NAMES, station_toml, straw_wiring
 from tests.service.room.papers import Hands
 from tests.service.room.test_morning import PLAN
 
@@ -25,19 +25,9 @@ def test_the_hour_is_that_of_the_room_through_the_change_of_the_clock() -> None:
         assert plan.date_of(due) == f"2027-03-{day}"
 
 
-TOML = """
-[[station]]
-name = "north-3"
-scope = "TCPIP::127.0.0.1::9::SOCKET"
-dialect = "scpi-1999"
-serial = "socket://127.0.0.1:9"
-baud = 230400
-frame = "8N1"
-logic = "3.3"
-[station.probes]
-to_target = {channel = "1", ratio = 10}
-from_target = {channel = "2", ratio = 10}
-
+TOML = (
+    station_toml("north-3")
+    + """
 [morning]
 at = "07:30"
 zone = "Europe/Berlin"
@@ -56,6 +46,7 @@ name = "board"
 webhook = "https://board.harbour.example/benches"
 secret_file = "board.secret"
 """
+)
 
 
 def test_the_plan_stands_in_the_stations_file(tmp_path: Path) -> None:

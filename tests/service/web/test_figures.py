@@ -23,7 +23,7 @@ from service.web import health
 from service.web.figures import steps_of
 from service.web.serving import serving
 from service.wiring import Wiring, build
-from tests.service.bench_of_straw import NAMES, StrawEchoTest, settings, straw_wiring
+from tests.service.bench_of_straw import NAMES, StrawEchoTest, settings, station_toml, straw_wiring
 from tests.service.web.conftest import Client
 from tests.service.web.test_echo_tests import URL, ask, settled
 from tests.service.web.test_error_shape import assert_problem
@@ -111,19 +111,7 @@ def test_a_step_lasts_until_the_next_one() -> None:
     assert steps_of([]) == {}
 
 
-STATIONS = """
-[[station]]
-name = "north-1"
-scope = "TCPIP::127.0.0.1::20000::SOCKET"
-dialect = "scpi-1999"
-serial = "socket://127.0.0.1:20500"
-baud = 230400
-frame = "8N1"
-logic = "3.3"
-[station.probes]
-to_target = {channel = "1", ratio = 10}
-from_target = {channel = "2", ratio = 10}
-"""
+STATIONS = station_toml()
 
 
 @pytest.fixture
