@@ -53,7 +53,8 @@ class Contradiction:
 
 
 def contradiction(judgement: Judgement, sent: bytes, heard: bytes) -> Contradiction | None:
-    """What the record of one shot holds against the firmware in spite of the link; None where they agree.
+    """What the record of one shot holds against firmware or adapter in spite of the link; None where they
+    agree.
 
     Args:
         judgement: of that shot alone.
@@ -62,11 +63,12 @@ def contradiction(judgement: Judgement, sent: bytes, heard: bytes) -> Contradict
             detection delivers it (common practice, no source).
     """
     shot = judgement.shots[0]
-    back = shot.from_target.characters
+    to, back = shot.to_target.characters, shot.from_target.characters
     faults = tuple(
         (e.status, e.sent_index, e.sent, e.echoed) for e in judgement.echoes if e.judged and e.status != OK
     )
     faults += _misframed(back)
+    faults = faults or _never_said(to, back, sent, heard)
     if not (faults or _breaks(back)) or not len(back):
         return None  # a line that was seen at rest was seen: a link may echo by itself
     role = None if _explained(judgement) else _denied(shot, sent, heard)
@@ -92,6 +94,14 @@ def _denied(shot: ReadShot, sent: bytes, heard: bytes) -> str | None:
             FROM_TARGET  # a gap over a stop bit alone: a receiver may forgive it, so the second take decides
         )
     return TO_TARGET if heard == sent != _spoken(shot.to_target.characters) else None
+
+
+def _never_said(to: Characters, back: Characters, sent: bytes, heard: bytes) -> tuple[Fault, ...]:
+    """What the to-target line shows, where the right echo of all that was sent says that it was not so."""
+    said = _spoken(to)
+    if not (heard == sent == _spoken(back)) or said in sent:
+        return ()
+    return tuple(("said", at, value, None) for at, value in enumerate(said))
 
 
 def _spoken(characters: Characters) -> bytes:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 
 from service.pipeline.evidence import Evidence
-from service.pipeline.findings import Finding
+from service.pipeline.findings import FAIL, Finding
 from service.pipeline.rules import echo, line, noise, probes, record
 
 Rule = Callable[[Evidence], Iterable[Finding]]
@@ -18,10 +18,23 @@ def find(evidence: Evidence) -> Evidence:
 
 
 def _new(found: Iterable[Finding], given: Iterable[Finding]) -> Iterable[Finding]:
-    """What the acquisition has not said already, of the same line or of the whole bench."""
+    """What the acquisition has not said already, of the same line or of the whole bench, nor explained by a
+    contact that was lost.
+    """
     said = {(f.code, f.line) for f in given}
     of_all = {f.code for f in given if f.line is None}
-    return [f for f in found if (f.code, f.line) not in said and f.code not in of_all]
+    loose = {f.line for f in given if f.code == "contact-lost" and f.severity == FAIL}
+    return [
+        f
+        for f in found
+        if (f.code, f.line) not in said
+        and f.code not in of_all
+        and not (f.line in loose and f.code in LEFT_BY_A_CONTACT)
+    ]
+
+
+LEFT_BY_A_CONTACT = ("break", "framing-error", "parity-error", "glitches", "stimulus-differs")
+"""What a lost contact leaves on its line: whatever they void, a contact that was surely lost voids too."""
 
 
 RULES: tuple[Rule, ...] = (

@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from service.pipeline.chain import judge_readings
+from service.pipeline.findings import make_finding
 from service.pipeline.readings import BREAK, FRAMING
 from service.pipeline.witness import Contradiction, contact_lost, contradiction, denied
 from tests.service.pipeline.builders import Said, echo_of, shot
@@ -130,3 +131,24 @@ def test_a_stop_bit_that_is_wrong_in_one_take_only_is_no_firmware_s() -> None:
     told = contact_lost(first, sure(found(broken(1e-3), TEXT)))
     assert told is not None
     assert told.severity == "fail"
+
+
+def test_a_break_on_the_to_target_line_that_nobody_answered_is_doubted_too() -> None:
+    """All was echoed rightly: a break among it was a contact, unless it is seen again at that place."""
+    breaks = [*SENT[:3], Said(0, SENT[2].start_s + FRAME + 1e-3, BREAK | FRAMING)]
+    later = [replace(each, start_s=each.start_s + 3e-3) for each in SENT[3:]]
+    first = sure(found(list(echo_of([*SENT[:3], *later])), TEXT, [*breaks, *later]))
+    assert (first.role, first.right) == ("to_target", True)
+    assert contact_lost(first, first) is None
+    told = contact_lost(first, None)
+    assert told is not None
+    assert (told.line, told.severity) == ("to_target", "warning")
+
+
+def test_what_a_lost_contact_left_on_its_line_is_not_named_besides() -> None:
+    """One fault, one name: no break that somebody sent, nothing said differently from what was sent."""
+    told = replace(make_finding("contact-lost", "to_target"), severity="fail")
+    breaks = [*SENT, Said(0, SENT[-1].start_s + FRAME + 1e-3, BREAK | FRAMING)]
+    document = judged(shot(breaks, list(ECHOED), back=BACK), given=[told])
+    assert codes(document) == [("contact-lost", "bench", "to_target")]
+    assert ("break", "bench", "to_target") in codes(judged(shot(breaks, list(ECHOED), back=BACK)))
