@@ -12,6 +12,7 @@ import shutil
 import threading
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
 from datetime import timedelta
 from pathlib import Path
 
@@ -24,6 +25,7 @@ from service.room.lasting import count_and_delete, forget_names, is_history, thi
 from service.run_record import NAMES, RUN_ID, SETTLED, Clock, Run, timestamp
 from service.run_rows import runs_of
 from service.store import RunStore
+from service.whole_files import HALF_WRITTEN
 
 log = logging.getLogger(__name__)
 
@@ -137,8 +139,11 @@ class Retention:
                 self._store.blobs.remove(sha256)
 
     def _remove_orphans(self) -> None:
-        """What a crash left behind: files of captures and folders of runs without a row."""
+        """What a crash left behind: half a file, files of captures and folders of runs without a row."""
         before = time.time() - ORPHAN_S
+        for folder in (self._store.blobs.folder, self._store.folder / "runs"):
+            for half in self._older(folder.glob(f"*/{HALF_WRITTEN}"), before):
+                half.unlink(missing_ok=True)
         captures = self._older(self._store.blobs.folder.glob(f"*/*{self._store.blobs.suffix}"), before)
         names = [path.stem for path in captures]
         for start in range(0, len(names), AT_ONCE):
@@ -152,7 +157,13 @@ class Retention:
             return connection.execute(sa.select(t.runs.c.id).where(t.runs.c.id == run_id)).first() is not None
 
     def _older(self, paths: Iterable[Path], before: float) -> list[Path]:
-        return [path for path in paths if path.stat().st_mtime < before]
+        """What is gone meanwhile, like half a file that became a whole one, is none of them."""
+        old = []
+        for path in paths:
+            with suppress(FileNotFoundError):
+                if path.stat().st_mtime < before:
+                    old.append(path)
+        return old
 
     def _keep(self) -> None:
         pause = FIRST_S

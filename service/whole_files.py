@@ -12,6 +12,9 @@ from service.errors import BadSettings
 Place = Callable[[str, str], None]
 """Gives a finished temporary file its name: `os.replace`, or `os.link`, which refuses to overwrite."""
 
+HALF_WRITTEN = ".*.part"
+"""What a program leaves behind that was killed while it wrote."""
+
 
 def write_whole(path: Path, content: bytes, *, place: Place | None = None) -> None:
     """Write so that the name appears with all of its content, or not at all, even if the power goes.

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from service.run_record import Run
+from service.whole_files import HALF_WRITTEN
 from service.wiring import Wiring
 from tests.durability.lab import Lab, Visits, ask, lab, office_of, settled
 
@@ -33,6 +34,7 @@ def killed_and_restarted(place: Lab, visits: Visits, die: str) -> tuple[Wiring, 
             second.wait_ready()
             (after,) = settled(office, [run])
         check_evidence(place, office, after, visits)
+        assert not half_written(place)
         assert after.captures[: len(before.captures)] == before.captures
         return office, after, len(before.captures)
 
@@ -51,7 +53,11 @@ def check_evidence(place: Lab, office: Wiring, run: Run, visits: Visits) -> None
     scope = place.benches[0].scope
     assert not scope.acquisition.busy, "the scope was left armed"
     assert visits.most[id(scope)] == 1
-    assert not list((place.folder / "data").rglob("*.part"))
+
+
+def half_written(place: Lab) -> list[Path]:
+    """Only who is killed in the very moment of writing leaves something."""
+    return list((place.folder / "data").rglob(HALF_WRITTEN))
 
 
 @pytest.mark.parametrize("die", ["after 7", "before 12"])

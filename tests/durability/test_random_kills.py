@@ -10,8 +10,9 @@ from pathlib import Path
 
 import pytest
 
+from service import retention
 from tests.durability.lab import Lab, Visits, ask, lab, office_of, settled
-from tests.durability.test_kill import TEXT, check_evidence
+from tests.durability.test_kill import TEXT, check_evidence, half_written
 
 LATEST_S = 2.0
 """A run with its worker's start takes about so long."""
@@ -37,9 +38,11 @@ def kill_one(place: Lab, after_s: float) -> None:
 @pytest.mark.soak
 @pytest.mark.parametrize("seed", SEEDS)
 def test_a_run_goes_on_after_two_kills_at_random_instants(
-    tmp_path: Path, database: str, visits: Visits, seed: int
+    tmp_path: Path, database: str, visits: Visits, seed: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """It passes, each capture is kept once, the scope is left idle, nobody met anybody at it."""
+    """It passes, each capture is kept once, the scope is left idle, nobody met anybody at it; what was half
+    written at such an instant goes, and nothing else does.
+    """
     chance = random.Random(seed)
     with lab(tmp_path, database, visits) as place, office_of(place) as office:
         run = ask(office, place.stations[0]["name"], TEXT)
@@ -53,7 +56,11 @@ def test_a_run_goes_on_after_two_kills_at_random_instants(
             last.wait_ready()
             (after,) = settled(office, [run])
         assert after.captures[: len(kept)] == kept
+        monkeypatch.setattr(retention, "ORPHAN_S", 0.0)
+        office.retention.round()
         check_evidence(place, office, after, visits)
+        assert not half_written(place)
+        assert all(path.exists() for path in (c.path for c in office.store.kept(run.id)))
 
 
 @pytest.mark.soak

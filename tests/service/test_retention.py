@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -17,6 +18,7 @@ from service.errors import UnknownRun
 from service.retention import Retention
 from service.run_record import Run, new_run, timestamp
 from service.store import RunStore
+from service.whole_files import write_whole
 
 NOW = datetime(2027, 6, 30, 12, 0, tzinfo=UTC)
 
@@ -116,6 +118,33 @@ def test_a_file_that_goes_while_it_is_kept_again_is_there_afterwards(
     store.keep_capture(young.id, "shot 2", b"same", at=timestamp(NOW))
     assert old.id not in left(store)
     assert store.capture(young.id, "1").read_bytes() == b"same"
+
+
+def half_written(path: Path, hours_ago: float) -> Path:
+    """What is left of a file whose writer was killed before it gave it its name."""
+    names: list[str] = []
+
+    def killed(temporary: str, _name: str) -> None:
+        names.append(temporary)
+        raise OSError("killed")
+
+    with pytest.raises(OSError, match="killed"):
+        write_whole(path, b"half", place=killed)
+    (name,) = names
+    Path(name).write_bytes(b"half")
+    then = time.time() - hours_ago * 3600
+    os.utime(name, (then, then))
+    return Path(name)
+
+
+def test_what_a_program_was_killed_at_while_it_wrote_goes_after_an_hour(store: RunStore) -> None:
+    """Of captures and of reports; a younger one may become a whole file yet, and whole ones stay."""
+    run = kept(store, 1, b"kept")
+    capture, report = store.capture(run.id, "0"), store.report(run.id)
+    old = [half_written(path, 2.0) for path in (capture, report)]
+    young = half_written(capture.with_name("ab.npz"), 0.1)
+    retention(store).round()
+    assert [path.exists() for path in (*old, young, capture, report)] == [False, False, True, True, True]
 
 
 def test_files_that_a_crash_left_without_a_row_go_after_an_hour(store: RunStore) -> None:
