@@ -19,18 +19,26 @@ if TYPE_CHECKING:
     from service.stations import Station
 
 SAME = 1e-3
+SINCE_LAST = ("power-cycled", "settings-touched")
+"""Codes of `findings_since`."""
 
 
 def met_by(station: Station, scope: Scope) -> Met:
     """How a run of the station finds its scope, which it has just opened."""
-    who, panel = scope.identity, scope.found
+    panel = scope.found
     return Met(
-        scope=f"{station.scope} {who.maker},{who.model},{who.serial}",
+        scope=name_of(station, scope),
         switched_on=bool(scope.switched_on),
         panel=None if panel is None else as_document(panel),
         owed=scope.found_said if station.leave_as_found else None,
         unusual=() if panel is None else unusual(panel, station),
     )
+
+
+def name_of(station: Station, scope: Scope) -> str:
+    """By what a scope is known from run to run: its address and who answers there."""
+    who = scope.identity
+    return f"{station.scope} {who.maker},{who.model},{who.serial}"
 
 
 def as_document(panel: FoundPanel) -> dict[str, Any]:

@@ -65,6 +65,17 @@ class Visits:
 
         self._transactions.change(f"how run {run_id} left its scope", work)
 
+    def seen_on(self, scope: str, at: str) -> None:
+        """The scope said, to somebody who does no run, that it was switched on: for the last run at it."""
+
+        def work(connection: sa.Connection) -> bool:
+            before = _last(connection, scope)
+            if before is not None:
+                _note(connection, before, at, switched_on=True, left_as=None, owed=before.owed)
+            return True
+
+        self._transactions.change(f"that {scope} was switched on", work)
+
     def owed(self, run_id: str) -> Mapping[str, str | None] | None:
         """What the run had found and did not put back: it never let go of the scope."""
         row = self._transactions.ask(lambda connection: _visit(connection, run_id))

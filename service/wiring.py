@@ -30,7 +30,7 @@ from service.retention import Retention
 from service.room.keeper import Keeper
 from service.room.morning_plan import MorningPlan, read_morning
 from service.room.room import Room, room_of
-from service.run_record import Clock, Run, utc_now
+from service.run_record import Clock, Run, timestamp, utc_now
 from service.runs import (
     EchoTest,
     PackCapture,
@@ -135,7 +135,7 @@ def build(
         Hands(
             perform=do,
             hold=lambda name, given_up: tools.locks.holding(name, scopes[name].scope, cancelled=given_up),
-            make_idle=lambda name: (make_idle or _make_idle)(scopes[name]),
+            make_idle=lambda name: (make_idle or idle_maker(store, clock))(scopes[name]),
             limit_s=settings.run_limit_s,
         ),
         Workers(store.database, clock),
@@ -219,12 +219,20 @@ def _read_capture(path: Path) -> Capture:
     return read_capture(path)
 
 
-def _make_idle(station: Station) -> None:
+def idle_maker(store: RunStore, clock: Clock) -> Callable[[Station], None]:
     """The driver leaves a scope idle when it lets go of it; one that is not there cannot be armed."""
-    import drivers
 
-    try:
-        with drivers.open_scope(station.scope, station.dialect):
-            pass
-    except drivers.DriverError as error:
-        log.warning("the scope of %s could not be put to rest: %s", station.name, error)
+    def make_idle(station: Station) -> None:
+        import drivers
+        from service.panel import name_of
+
+        try:
+            with drivers.open_scope(station.scope, station.dialect) as scope:
+                name, switched_on = name_of(station, scope), scope.switched_on
+        except drivers.DriverError as error:
+            log.warning("the scope of %s could not be put to rest: %s", station.name, error)
+        else:
+            if switched_on:  # it says so only once, and no run has heard it
+                store.visits.seen_on(name, timestamp(clock()))
+
+    return make_idle

@@ -12,7 +12,7 @@ from service import room_tables as r
 from service import tables as t
 from service.database import Database
 from service.hooks import Since
-from service.panel import findings_since
+from service.panel import SINCE_LAST, findings_since
 from service.room.inventory import Inventory
 from service.room.items import is_partial
 from service.room.standing import (
@@ -117,14 +117,15 @@ def _findings(connection: sa.Connection, station: str, since: str, but: str | No
 
 
 def _visits(connection: sa.Connection, station: str, since: str) -> list[Event]:
-    """What happened to the station's scope and no finding of its own tells: the run was stopped or died, or
-    was one of another station that has the same scope."""
+    """What happened to the station's scope and no finding of the station tells: the run was stopped or died,
+    or was one of another station that has the same scope."""
     v, runs = t.visits.c, t.runs.c
     mine = sa.select(v.scope).join(t.runs, runs.id == v.run_id).where(runs.station == station)
+    told = sa.exists().where(t.findings.c.run_id == v.run_id, t.findings.c.code.in_(SINCE_LAST))
     query = (
         sa.select(v.met_at, v.switched_on, v.changed)
         .join(t.runs, runs.id == v.run_id)
-        .where(v.scope.in_(mine), v.met_at > since, (runs.station != station) | (runs.state != "done"))
+        .where(v.scope.in_(mine), v.met_at > since, (runs.station != station) | ~told)
     )
     events = []
     for row in connection.execute(query):

@@ -9,11 +9,15 @@ from pathlib import Path
 
 import pytest
 
+from drivers import open_scope
 from service.database import Database
 from service.hooks import Met, Since
+from service.panel import name_of
 from service.room.standings import events_since
 from service.run_record import new_run, timestamp
 from service.store import RunStore
+from service.wiring import idle_maker
+from tests.whole.benches import one_bench, station_of
 
 SCOPE, OTHER = "TCPIP::192.0.2.3::INSTR HARBOUR,X,1", "TCPIP::192.0.2.3::INSTR HARBOUR,X,2"
 BEGAN = datetime(2027, 1, 12, 6, 31, tzinfo=UTC)
@@ -112,3 +116,22 @@ def test_a_run_that_was_stopped_does_not_lose_what_the_scope_says_only_once(days
     assert days.events() == ["power-cycled"]
     assert days.events("north-2") == ["power-cycled"]
     assert days.events("north-3") == []
+
+
+def test_what_the_scope_says_to_somebody_who_does_no_run_is_kept_for_the_station(days: Days) -> None:
+    """Whoever puts a scope to rest after a crash is the only one who hears that it was off."""
+    with one_bench(seed=4) as bench:
+        at, make_idle = station_of(bench), idle_maker(days.store, days.now)
+        make_idle(at)
+        assert days.events() == [], "no run has met it yet"
+        with open_scope(at.scope, at.dialect) as scope:
+            name = name_of(at, scope)
+        run = days.run()
+        days.meet(run, scope=name)
+        days.leave(run)
+        days.minutes += 1
+        make_idle(at)
+        assert days.events() == []
+        bench.person.power_cycle()
+        make_idle(at)
+        assert days.events() == ["power-cycled"]
