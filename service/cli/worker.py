@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import queue
 import signal
 from typing import Any
@@ -45,10 +46,20 @@ def run(arguments: argparse.Namespace) -> int:
     try:
         whose = ", ".join(names or ["all stations"])
         say(f"worker {post.worker} does the runs of {whose} (Ctrl-C ends it)")
-        told.get()
+        wait_until_told(told)
     finally:
         wiring.engine.close()
     return 0
+
+
+def wait_until_told(told: queue.SimpleQueue[int]) -> None:
+    """Until there is a signal. It may reach another thread, or this one just before it sleeps: then nothing
+    wakes a sleep without an end, and the handler is run only when this thread looks up.
+    """
+    while True:
+        with contextlib.suppress(queue.Empty):
+            told.get(timeout=LOOK_UP_S)
+            return
 
 
 def _told_to_end() -> queue.SimpleQueue[int]:
@@ -63,4 +74,5 @@ def _told_to_end() -> queue.SimpleQueue[int]:
     return told
 
 
+LOOK_UP_S = 0.5
 SIGNALS = [s for s in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, s)]

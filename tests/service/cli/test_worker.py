@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -42,3 +44,25 @@ def test_a_worker_says_what_it_does_and_ends_with_the_signal(tmp_path: Path, num
         assert child.wait(20) == 0
     assert not workers.of(["north-1"])["north-1"].alive
     workers.database.close()
+
+
+SIGNAL_TO_ANOTHER_THREAD = """
+import signal, sys, threading
+from service.cli import worker
+
+def strike():
+    main = threading.main_thread().ident
+    while sys._current_frames()[main].f_code is not worker.wait_until_told.__code__:
+        pass
+    signal.pthread_kill(threading.get_ident(), signal.SIGTERM)
+
+told = worker._told_to_end()
+threading.Thread(target=strike, daemon=True).start()
+worker.wait_until_told(told)
+"""
+
+
+def test_a_signal_that_reaches_another_thread_ends_the_worker_too() -> None:
+    """Only a system call of the thread that is struck is interrupted; the worker's first one may sleep on."""
+    home = Path(__file__).resolve().parents[3]
+    subprocess.run([sys.executable, "-c", SIGNAL_TO_ANOTHER_THREAD], cwd=home, timeout=30, check=True)
