@@ -115,6 +115,18 @@ def test_a_contact_that_came_back_is_told_and_voids_nothing() -> None:
     assert verdicts(document)["framing"] == "pass"
 
 
+def test_wrong_frames_throughout_are_the_firmware_s_though_one_of_them_comes_out_differently() -> None:
+    """A firmware that sends no stop bit: its 0x00 is a break in one take, misframed in the other."""
+    frames = tuple(("misframed", at, None, at) for at in range(1, 256))
+    first = Contradiction(
+        "from_target", (("missing", 0, 0, None), *frames), ((0, 1e-4),), 4e-5, 256, 256, True
+    )
+    second = replace(first, faults=(("misframed", 0, None, 0), *frames), breaks=())
+    assert contact_lost(first, second) is None
+    few = replace(first, faults=frames[:2])
+    assert contact_lost(few, replace(few, breaks=((1, 1e-4),))) is not None
+
+
 def test_one_record_alone_is_void() -> None:
     """A stored capture cannot be taken again."""
     told = denied(sure(found(broken(1e-3), TEXT)))
