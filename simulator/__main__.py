@@ -7,6 +7,7 @@ Exit codes: 0 after a signal, 2 for wrong usage.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import os
 import queue
@@ -23,6 +24,8 @@ from simulator.scope.errors import ScpiError
 from simulator.scope.makers import MAKERS
 from simulator.scope.switches import Switches
 from simulator.transports.delivery import FAULTS, SWITCH_NAMES
+
+LOOK_UP_S = 0.5
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -60,8 +63,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 return 2
         for bench in benches:
             print(json.dumps(bench.addresses.as_json()), flush=True)
-        stop.get()
+        wait_until_told(stop)
     return 0
+
+
+def wait_until_told(stop: queue.SimpleQueue[int]) -> None:
+    """A signal may reach another thread, or this one just before it sleeps: it must look up now and then."""
+    while True:
+        with contextlib.suppress(queue.Empty):
+            stop.get(timeout=LOOK_UP_S)
+            return
 
 
 def _wait_for_end(stop: queue.SimpleQueue[int]) -> None:

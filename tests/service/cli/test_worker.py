@@ -47,22 +47,25 @@ def test_a_worker_says_what_it_does_and_ends_with_the_signal(tmp_path: Path, num
 
 
 SIGNAL_TO_ANOTHER_THREAD = """
-import signal, sys, threading
-from service.cli import worker
+import queue, signal, sys, threading
+from {house} import wait_until_told
 
 def strike():
     main = threading.main_thread().ident
-    while sys._current_frames()[main].f_code is not worker.wait_until_told.__code__:
+    while sys._current_frames()[main].f_code is not wait_until_told.__code__:
         pass
     signal.pthread_kill(threading.get_ident(), signal.SIGTERM)
 
-told = worker._told_to_end()
+told = queue.SimpleQueue()
+signal.signal(signal.SIGTERM, lambda number, _frame: told.put(number))
 threading.Thread(target=strike, daemon=True).start()
-worker.wait_until_told(told)
+wait_until_told(told)
 """
 
 
-def test_a_signal_that_reaches_another_thread_ends_the_worker_too() -> None:
-    """Only a system call of the thread that is struck is interrupted; the worker's first one may sleep on."""
+@pytest.mark.parametrize("house", ["service.cli.worker", "simulator.__main__"])
+def test_a_signal_that_reaches_another_thread_ends_it_too(house: str) -> None:
+    """Only a system call of the thread that is struck is interrupted; that of the first one sleeps on."""
     home = Path(__file__).resolve().parents[3]
-    subprocess.run([sys.executable, "-c", SIGNAL_TO_ANOTHER_THREAD], cwd=home, timeout=30, check=True)
+    code = SIGNAL_TO_ANOTHER_THREAD.format(house=house)
+    subprocess.run([sys.executable, "-c", code], cwd=home, timeout=30, check=True)
