@@ -52,7 +52,16 @@ def _scale_of(record: ChannelRecord, channel: ChannelState) -> Seen:
         return WORKS, says
     if 1 / SPAN_NEAR <= factor <= SPAN_NEAR and shift <= CENTRE_NEAR:
         return DIFFERS, says
-    return FAILS, says + ": compare the terms of the conversion, their units, and tip or input"
+    return FAILS, f"{says}: {_what_to_compare(factor, shift)}"
+
+
+def _what_to_compare(factor: float, shift: float) -> str:
+    """`factor` of the spans, `shift` of the centres in windows."""
+    if abs(factor - 1) <= SPAN_SAME and abs(shift - 0.5) <= CENTRE_SAME:
+        return "half a window off: compare code_reference in [fetch.terms] and signed in [fetch.code]"
+    if any(abs(factor / twice - 1) <= SPAN_SAME for twice in (2.0, 0.5)):
+        return 'a factor of two: compare means of [channel.range] ("window" or "half") and the terms'
+    return "compare the terms of the conversion, their units, and tip or input"
 
 
 def time_base(capture: Capture, state: ScopeState, fetch: Fetch) -> Seen:

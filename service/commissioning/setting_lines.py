@@ -31,6 +31,7 @@ SAME = 1e-3
 RESOLUTION = 5e-3
 """Of the window: how finely offsets and levels may be set before it counts as a difference."""
 MOST_REFUSALS = 3
+PROBE_MEANS = 'compare means ("ratio" 10, "gain" 0.1 or "loss" 20 dB of one 10x probe), or state its steps'
 WRONG_FACTOR = 1.5
 """Reading back every value wrong by the same factor beyond this is a wrong unit, not a coarse step."""
 
@@ -211,7 +212,8 @@ def _judged(setting: Setting, answers: _Answers, surroundings: Surroundings) -> 
         return DIFFERS, f"{sent:.6g}{unit} was set, the scope makes {got:.6g}{unit} of it; state its steps"
     if answers.refusals:
         refused = scpi.describe_errors(answers.refusals[0].entries)
-        return DIFFERS, f"{shown}: taken and read back; another was refused ({refused}): state its limits"
+        mend = PROBE_MEANS if setting.name == "probe" else "state its limits"
+        return DIFFERS, f"{shown}: taken and read back; another was refused ({refused}): {mend}"
     return WORKS, f"{shown}: taken and read back"
 
 

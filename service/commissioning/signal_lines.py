@@ -145,7 +145,8 @@ def _triggered_by(
         trial.scope.abort()
     raise RequestError(
         f"{len(CHARACTERS)} characters were sent to {traffic.url} and nothing triggered: look at the "
-        "probes, the link, and at [trigger.source], [trigger.level] and [trigger.slope]"
+        "probes, the link, at [trigger.source], [trigger.level] and [trigger.slope], and whether volts "
+        'are meant at the tip or at the connector (referred = "input")'
     )
 
 

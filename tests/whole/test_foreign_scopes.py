@@ -82,6 +82,46 @@ def test_each_line_of_its_dialect_is_proved_by_commissioning(scope: str) -> None
     assert {"traffic rate", "trigger.level", "fetch"} <= set(outcomes)
 
 
+MISREAD = {
+    "bytes taken for signed": (("signed = false", "signed = true"), "record scale", "signed in [fetch.code]"),
+    "no byte for the middle": (
+        ("code_reference = 128\n", ""),
+        "record scale",
+        "code_reference in [fetch.terms]",
+    ),
+    "the half for the whole": (('means = "half"', 'means = "window"'), "record scale", 'or "half"'),
+    "what a probe leaves for its ratio": (
+        ('means = "gain"\nunit = "gain"', 'means = "ratio"'),
+        "channel.probe chleft",
+        '"gain" 0.1',
+    ),
+    "volts of the connector for the tip's": (
+        ('referred = "input"\n', ""),
+        "traffic triggers",
+        'referred = "input"',
+    ),
+}
+"""What a newcomer reads wrongly in a manual, the line that shows it, and the words that mend it."""
+
+
+@pytest.mark.parametrize("mistake", MISREAD)
+def test_what_is_easily_read_wrongly_in_a_manual_is_told_with_what_mends_it(
+    tmp_path: Path, mistake: str
+) -> None:
+    """Nobody has to know how conversions work: the words to look at stand in the line."""
+    (right, wrong), name, words = MISREAD[mistake]
+    text = (DIALECTS / "gannet.toml").read_text(encoding="utf-8")
+    assert right in text
+    (tmp_path / "mine.toml").write_text(text.replace(right, wrong), encoding="utf-8")
+    with one_bench(scope="gannet", seed=11) as bench:
+        traffic = Traffic(bench.addresses.serial, 230_400) if name.startswith("traffic") else None
+        mine = str(tmp_path / "mine.toml")
+        proved = commission(Wishes(bench.addresses.hislip, mine, traffic=traffic, skip=("transfer",)))
+    [line] = [line for line in proved.lines if line.line == name]
+    assert line.outcome in (FAILS, DIFFERS)
+    assert words in line.says
+
+
 def test_a_dialect_that_leaves_out_what_the_scope_rounds_to_passes_as_well(tmp_path: Path) -> None:
     """What the scope made of a setting is read back and counts; that it differs is said by commissioning."""
     text = (DIALECTS / "curlew.toml").read_text(encoding="utf-8").replace('steps = "1-2-5"\n', "")

@@ -42,7 +42,7 @@ MISTAKES = {
         "compare the terms",
     ),
     "the interval in another unit": (("sample_interval ns", "sample_interval us"), "record time base", ""),
-    "no reference code": (("code_reference", "-"), "record scale", "compare the terms"),
+    "no reference code": (("code_reference", "-"), "record scale", "code_reference in [fetch.terms]"),
     "codes at the wrong end of the word": (
         ("left_justified = true", "left_justified = false"),
         "record codes",
