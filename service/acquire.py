@@ -9,16 +9,17 @@ import contextlib
 import math
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import drivers
 from drivers.scope.capture import Capture
-from drivers.scope.setup import ChannelSetup, ScopeSetup, ScopeState, TriggerSetup
+from drivers.scope.setup import ScopeState, TriggerSetup
 from service.hooks import RunHooks
 from service.known import known_facts, with_heard
 from service.panel import as_document, met_by
 from service.planning import LISTEN_LATENCIES, Memory
+from service.recording import Taken, TimeBase, Window, setup_for
 from service.taking_up import facts_of, more_of, received_of, state_of
 from service.too_high import VoltageWatch
 
@@ -37,44 +38,6 @@ POLL_S = 0.002
 POLL_LONGEST_S = 0.05
 SETTLE_S = 5.0
 """How much longer than its record a forced capture may take before the scope counts as stuck."""
-
-
-@dataclass(frozen=True)
-class Window:
-    """The vertical window of a channel, volts at the probe tip."""
-
-    range_v: float
-    offset_v: float
-    coupling: str = "DC"
-    """DC, AC or ground."""
-
-
-@dataclass(frozen=True)
-class TimeBase:
-    sample_interval_s: float
-    points: int
-    trigger_position: float
-
-    @property
-    def window_s(self) -> float:
-        return self.sample_interval_s * self.points
-
-    @property
-    def before_s(self) -> float:
-        return self.window_s * self.trigger_position
-
-
-@dataclass(frozen=True)
-class Taken:
-    """A capture with what the link heard meanwhile and what the scope had made of the settings."""
-
-    capture: Capture
-    received: bytes
-    state: ScopeState
-    owed: bytes = b""
-    """What was sent before it and not heard again."""
-    more: bytes = b""
-    """What the link brought beyond what was waited for, where somebody listened on."""
 
 
 class Bench:
@@ -281,20 +244,7 @@ class Bench:
 
     def _prepare(self, windows: Mapping[str, Window], base: TimeBase, trigger: TriggerSetup) -> ScopeState:
         self.hooks.stop_if_cancelled()
-        probes = {probe.channel: probe for probe in self.station.probes.values()}
-        setup = ScopeSetup(
-            channels={
-                name: ChannelSetup(
-                    w.range_v, w.offset_v, float(probes[name].ratio), w.coupling, probes[name].input_ohm
-                )
-                for name, w in windows.items()
-            },
-            sample_interval_s=base.sample_interval_s,
-            points=base.points,
-            trigger_position=base.trigger_position,
-            trigger=trigger,
-        )
-        state = self._scope.set_up(setup)
+        state = self._scope.set_up(setup_for(self.station, windows, base, trigger))
         self._target.drain()
         return state
 

@@ -7,8 +7,9 @@ measured in it and nothing else: it is no part of the test.
 
 from __future__ import annotations
 
-from service.acquire import Bench, Taken, TimeBase
+from service.acquire import Bench
 from service.planning import COMFORTABLE_POINTS, LinePlan, two_digits_up
+from service.recording import Taken, TimeBase
 from service.sounding import SOUNDING_CHARACTER, Sounding
 
 BITS_BEFORE = 2.0

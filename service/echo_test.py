@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from drivers.errors import IdentityError, InstrumentError
-from service.acquire import Bench, Taken, open_bench
+from service.acquire import Bench, open_bench
 from service.closeup import look_closely
 from service.hooks import RunHooks
 from service.panel import findings_since
@@ -21,6 +21,7 @@ from service.pipeline.document import result_document
 from service.pipeline.findings import Finding, make_finding
 from service.pipeline.trace import Shot
 from service.planning import LinePlan, ShotPlan, plan_shots
+from service.recording import Taken
 from service.retaking import shoot
 from service.room_rules import all_of
 from service.shots import shot_of

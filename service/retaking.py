@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from service.acquire import Bench, Taken, TimeBase
+from service.acquire import Bench
 from service.known import seen_again
 from service.pipeline.chain import judge_readings
 from service.pipeline.evidence import ROLES, ReadShot
@@ -21,6 +21,7 @@ from service.pipeline.findings import Finding
 from service.pipeline.read_shots import read_shots
 from service.pipeline.witness import Contradiction, contact_lost, contradiction
 from service.planning import LinePlan, ShotPlan, listening_longer
+from service.recording import Taken, TimeBase
 from service.shots import shot_of
 from service.sounding import Sounding
 

@@ -10,12 +10,13 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from drivers.scope.setup import TriggerSetup
-from service.acquire import Bench, Taken, TimeBase, Window
+from service.acquire import Bench
 from service.nominal import NOMINAL_V
 from service.pipeline.reading import read_line
 from service.pipeline.readings import LineReading
 from service.pipeline.trace import Trace
 from service.planning import LEAST_PER_BIT
+from service.recording import Taken, TimeBase, Window
 from service.shots import trace_of
 
 SOUNDING_CHARACTER = b"\x55"

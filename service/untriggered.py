@@ -10,10 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from drivers.scope.setup import TriggerSetup
-from service.acquire import Taken
 from service.pipeline.findings import Finding, make_finding
 from service.pipeline.reading import read_line
 from service.pipeline.readings import LineReading
+from service.recording import Taken
 from service.shots import channel_label, trace_of
 from service.stations import Station
 

@@ -10,7 +10,7 @@ import dataclasses
 from collections.abc import Iterable
 
 from drivers.scope.setup import TriggerSetup
-from service.acquire import Bench, TimeBase, open_bench
+from service.acquire import Bench, open_bench
 from service.check.again import relabelled
 from service.check.cautions import LOOP_BACK as LOOP_BACK_PLACE
 from service.check.cautions import ON_BOARD
@@ -27,6 +27,7 @@ from service.pipeline.edits import edits
 from service.pipeline.evidence import FROM_TARGET, TO_TARGET
 from service.pipeline.findings import DEVICE, FAIL, WARNING, Finding, make_finding
 from service.pipeline.verdict import Judgement
+from service.recording import TimeBase
 from service.sounding import first_window, sound
 from service.stations import Station
 

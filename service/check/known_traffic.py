@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from service.acquire import Bench, TimeBase
+from service.acquire import Bench
+from service.recording import TimeBase
 from service.stations import Station
 
 SHUFFLES = (151, 37, 91, 203, 59, 117, 229, 83, 173, 11, 67, 139)

@@ -8,13 +8,14 @@ from collections.abc import Iterator
 import numpy as np
 
 from drivers.scope.setup import TriggerSetup
-from service.acquire import Bench, Window
+from service.acquire import Bench
 from service.check import cautions
 from service.check.items import CheckItem, make_item
 from service.check.vertical import LINEARITY_PERCENT, level_base, ranges_of
 from service.check.walk import Step
 from service.hooks import Look
 from service.pipeline.trace import Trace
+from service.recording import Window
 from service.shots import channel_label, trace_of
 from service.stations import ROLES, Station
 

@@ -10,12 +10,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from drivers.scope.setup import TriggerSetup
-from service.acquire import Bench, Taken, TimeBase, Window
+from service.acquire import Bench
 from service.pipeline.compensation import measure_compensation
 from service.pipeline.reading import read_line
 from service.pipeline.readings import FrameFormat, LineReading, Value
 from service.pipeline.square_wave import measure_square
 from service.pipeline.trace import Trace
+from service.recording import Taken, TimeBase, Window
 from service.shots import trace_of
 from service.sounding import is_clipped, refit, widened
 

@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 
-from service.acquire import Taken
 from service.check.instrument import Noticed
 from service.check.items import ROLES, make_item
 from service.check.seeing import Seen
@@ -17,6 +16,7 @@ from service.pipeline.phrases import line_words
 from service.pipeline.readings import Value
 from service.pipeline.trace import Trace
 from service.pipeline.uncertainty import combined
+from service.recording import Taken
 from service.shots import channel_label, trace_of
 from service.sounding import is_clipped
 from service.stations import Station

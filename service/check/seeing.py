@@ -15,12 +15,13 @@ from drivers.errors import InstrumentError
 from drivers.scope.capture import Identity
 from drivers.scope.found_panel import FoundPanel
 from drivers.scope.setup import Difference, TriggerSetup
-from service.acquire import Bench, Taken, TimeBase, Window
+from service.acquire import Bench
 from service.check.known_traffic import slow_base, slow_text, texts
 from service.closeup import echo_latency_s
 from service.echo_test import Gathered, gather
 from service.pipeline.findings import Finding, make_finding
 from service.planning import LinePlan, ShotPlan, plan_shots
+from service.recording import Taken, TimeBase, Window
 from service.sounding import SOUNDING_CHARACTER, Sounding, first_window, sound, sounding_base
 
 STEADY_SHOTS = 6

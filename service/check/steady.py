@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from service.acquire import Taken
 from service.check.instrument import Noticed
 from service.check.items import make_item
 from service.check.seeing import SECOND, Seen
@@ -10,6 +9,7 @@ from service.pipeline.findings import make_finding
 from service.pipeline.reading import read_line
 from service.pipeline.readings import LineReading
 from service.pipeline.steadiness import FEWEST, measure_steadiness
+from service.recording import Taken
 from service.shots import channel_label, trace_of
 from service.stations import Station
 

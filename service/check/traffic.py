@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 
-from service.acquire import Taken
 from service.check.context import Context, Usual
 from service.check.instrument import Noticed
 from service.check.items import ROLES, CheckItem, make_item
@@ -21,6 +20,7 @@ from service.pipeline.reading import read_line
 from service.pipeline.slow_part import slow_part
 from service.pipeline.uncertainty import combined
 from service.pipeline.verdict import Judgement
+from service.recording import Taken
 from service.shots import trace_of
 from service.stations import Station
 

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from drivers.scope.setup import TriggerSetup
-from service.acquire import Bench, Taken, TimeBase, Window
+from service.acquire import Bench
 from service.check.items import CheckItem, make_item
 from service.check.reference import ReferenceView, Wave
 from service.nominal import NOMINAL_V
@@ -23,6 +23,7 @@ from service.pipeline.levels import find_states
 from service.pipeline.overshoot import overshoot_percent
 from service.pipeline.reading import read_line
 from service.pipeline.trace import Trace
+from service.recording import Taken, TimeBase, Window
 from service.shots import trace_of
 from service.sounding import FILLED_BEST, first_window
 from service.stations import ROLES, Station

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from drivers.scope.setup import TriggerSetup
-from service.acquire import Bench, Taken, TimeBase, open_bench
+from service.acquire import Bench, open_bench
 from service.check import cautions
 from service.check.items import CheckItem, make_item
 from service.check.walk import Step, Walk
@@ -23,6 +23,7 @@ from service.pipeline.dropouts import find_dropouts
 from service.pipeline.findings import Finding, make_finding
 from service.pipeline.numbers import quantity
 from service.pipeline.trace import Trace
+from service.recording import Taken, TimeBase
 from service.shots import channel_label, trace_of
 from service.sounding import first_window
 from service.stations import ROLES, Station
