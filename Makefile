@@ -38,7 +38,7 @@ soak: $(VENV)/.ready-dev
 	$(BIN)/python -m pytest -n $(WORKERS) -m soak --timeout 3600 $(TESTS)
 
 fuzz: $(VENV)/.ready-fuzz
-	for target in csv npz record; do $(BIN)/python -m tests.fuzz $$target --seconds $(FUZZ_SECONDS) || exit 1; done
+	for target in arrays csv npz record; do $(BIN)/python -m tests.fuzz $$target --seconds $(FUZZ_SECONDS) || exit 1; done
 
 serve: $(VENV)/.ready-run
 	$(BIN)/benchwarden serve --stations $(or $(STATIONS),stations.toml)

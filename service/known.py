@@ -60,9 +60,9 @@ def expectation_from(known: Mapping[str, Any], name: str) -> Expectation:
     if not known:
         return Expectation()
     stated = {key.removeprefix(LIMIT): value for key, value in known.items() if key.startswith(LIMIT)}
-    if "required" in stated:
-        stated["required"] = _words(stated["required"])
     try:
+        if "required" in stated:
+            stated["required"] = _words(stated["required"])
         if known["logic"] not in LOGIC_FAMILIES or not 0 < known["baud"] < 1e10:
             raise ValueError(f"no such line: {known['logic']!r}, {known['baud']!r} Bd")
         accuracy = Accuracy(

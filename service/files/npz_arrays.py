@@ -101,7 +101,8 @@ def _array(archive: zipfile.ZipFile, member: str, name: str) -> NDArray[np.float
         raise BadCaptureFile(f"{name}: {member} is not an array of numbers: {error}") from error
     if array.ndim != 1 or array.dtype.kind not in "iuf":
         raise BadCaptureFile(f"{name}: {member} must be one row of numbers, was {array.dtype} {array.shape}")
-    row = np.asarray(array, dtype=np.float64)
+    with np.errstate(all="ignore"):  # a signalling NaN warns when it is converted; it is refused below
+        row = np.asarray(array, dtype=np.float64)
     if not np.isfinite(row).all():
         bad = int(np.flatnonzero(~np.isfinite(row))[0])
         raise BadCaptureFile(f"{name}, sample {bad}: {member} is {row[bad]}, not a finite number")

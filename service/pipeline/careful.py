@@ -135,7 +135,7 @@ def mixture(codes: NDArray[np.generic], bit: float, noise: float) -> tuple[float
 
     Expectation-maximisation on a histogram, both bells as wide as the noise makes them.
     """
-    if bit < LEAST_BIT:
+    if not LEAST_BIT <= bit <= len(codes):
         return None
     width = max(int(bit / 2), 1)
     blocks = codes[: len(codes) // width * width].reshape(-1, width).mean(axis=1, dtype=np.float64)

@@ -38,10 +38,21 @@ def npz_seeds() -> list[bytes]:
     ]
 
 
+def arrays_seeds() -> list[bytes]:
+    """Times in even steps with volts of any kind beside them."""
+    rng = np.random.default_rng(3)
+    return [b"\0" + bytes(220), *(b"\0" + bytes(65) + rng.bytes(220) for _ in range(8))]
+
+
 def record_seeds() -> list[bytes]:
     """Random choices, of which each make of line gets its share."""
     rng = np.random.default_rng(2)
     return [rng.bytes(int(size)) for size in rng.integers(40, 600, 40)]
 
 
-SEEDS: dict[str, Callable[[], list[bytes]]] = {"csv": csv_seeds, "npz": npz_seeds, "record": record_seeds}
+SEEDS: dict[str, Callable[[], list[bytes]]] = {
+    "arrays": arrays_seeds,
+    "csv": csv_seeds,
+    "npz": npz_seeds,
+    "record": record_seeds,
+}

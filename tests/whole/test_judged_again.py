@@ -94,6 +94,7 @@ def test_what_is_known_survives_the_file_and_older_files_say_that_nothing_is() -
         {"logic": "7"},
         {"sent_hex": "zz"},
         {"limit.rate_percent": "x"},
+        {"limit.required": 1.0},
         {"owed_hex": 1},
     ],
 )

@@ -81,6 +81,7 @@ WRONG: tuple[tuple[dict[str, Any], str], ...] = (
     ({"time_s": TIMES[::-1], "ch1_v": ONES, "ch2_v": ONES}, "does not come after"),
     ({"time_s": TIMES * 1e18, "ch1_v": ONES, "ch2_v": ONES}, "no scope's"),
     ({"time_s": TIMES, "ch1_v": ONES * np.inf, "ch2_v": ONES}, "sample 0: ch1_v is inf"),
+    ({"time_s": TIMES, "ch1_v": np.frombuffer(b"\1\0\x80\x7f" * 8, "<f4"), "ch2_v": ONES}, "ch1_v is nan"),
     ({"time_s": TIMES, "ch1_v": ONES * 1e9, "ch2_v": ONES}, "more than a scope can show"),
     ({"time_s": TIMES, "ch1_v": ONES.reshape(2, 4), "ch2_v": ONES}, "one row of numbers"),
     ({"time_s": TIMES, "ch1_v": np.array(["1"] * 8), "ch2_v": ONES}, "one row of numbers"),
