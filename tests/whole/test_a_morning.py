@@ -10,7 +10,7 @@ import contextlib
 import json
 import threading
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -56,12 +56,21 @@ secret_env = "BENCH_SECRET"
 
 @dataclass
 class Shifted:
-    """The real clock, set to another day; it goes on by itself and can be put forward."""
+    """The real clock, set to another day. It stands until it is started, however long the start of all else
+    takes; then it goes on by itself and can be put forward.
+    """
 
-    by: timedelta = field(default_factory=lambda: BEFORE - utc_now())
+    by: timedelta | None = None
 
     def __call__(self) -> datetime:
-        return utc_now() + self.by
+        return BEFORE if self.by is None else utc_now() + self.by
+
+    def start(self) -> None:
+        self.by = BEFORE - utc_now()
+
+    def put_forward(self, by: timedelta) -> None:
+        assert self.by is not None
+        self.by += by
 
 
 @dataclass(frozen=True)
@@ -91,6 +100,7 @@ def lab(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Lab]:
         wiring.room.presence.claim("north-3", "Ada", for_s=7200)
         url = stack.enter_context(serving(wiring))
         api = stack.enter_context(httpx.Client(base_url=f"{url}/api/v1", timeout=50))
+        clock.start()
         yield Lab(wiring, api, clock, box, web)
 
 
@@ -109,7 +119,7 @@ def test_the_summary_is_out_by_its_hour_whatever_hangs(lab: Lab) -> None:
     runs = checks_begun(lab)
     for name in ("north-1", "north-2", "north-4"):
         finished(lab.api, f"/runs/{runs[name]}")
-    lab.clock.by += timedelta(minutes=45)
+    lab.clock.put_forward(timedelta(minutes=45))
     assert lab.web.came.acquire(timeout=30), "the summary did not come"
     headers, body = lab.web.taken[0]
     assert verify(SECRET, headers, body, lab.clock().timestamp())
