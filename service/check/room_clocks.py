@@ -57,7 +57,7 @@ def as_documents(suspects: Mapping[str, Suspect]) -> list[dict[str, Any]]:
             "candidates": list(one.candidates),
             "off_ppm": None if one.off_ppm is None else one.off_ppm.value,
             "u_ppm": None if one.off_ppm is None else one.off_ppm.u,
-            "because": one.because,
+            "because": _in_words(one),
         }
         for name, one in suspects.items()
     ]

@@ -41,6 +41,8 @@ MEDIAN_FACTOR = math.sqrt(math.pi / 2)
 """Standard deviation of a median of n normal values over that of their mean, for many of them."""
 LEAST_PLAY = 0.7
 """Of GOOD_PPM: a robust spread of a few stations may be small by chance."""
+GROSS_PPM = 1000.0
+"""A clock that is off by more is broken or set wrongly, and no measure of what good ones do."""
 FEWEST_STATIONS = 4
 """A median of fewer says nothing against one of them."""
 
@@ -183,6 +185,10 @@ class _Column:
 def _column(stations: Sequence[Station], name: str) -> _Column | None:
     rates: list[Rate] = [rate for s in stations if (rate := getattr(s, name)) is not None]
     if len(rates) < FEWEST_STATIONS:
+        return None
+    middle = median([rate.ppm for rate in rates])
+    rates = [rate for rate in rates if abs(rate.ppm - middle) < GROSS_PPM]
+    if len(rates) < FEWEST_STATIONS - 1:
         return None
     values = [rate.ppm for rate in rates]
     centre = median(values)
