@@ -73,15 +73,19 @@ def contradiction(judgement: Judgement, sent: bytes, heard: bytes) -> Contradict
         (e.status, e.sent_index, e.sent, e.echoed) for e in judgement.echoes if e.judged and e.status != OK
     )
     faults += _misframed(back)
-    faults = faults or _never_said(to, back, sent, heard)
-    if not (faults or _breaks(back)) or not len(back):
+    never = _never_said(to, back, sent, heard)
+    if not (len(back) or never):
         return None  # a line that was seen at rest was seen: a link may echo by itself
+    faults = faults or never
+    if not (faults or _breaks(back)):
+        return None
     role = None if _explained(judgement) else _denied(shot, sent, heard)
     if role is None:
         return None
-    lasts = float(np.median(back.end_s - back.start_s))
+    doubted = shot.line(role).characters
+    lasts = np.median(np.concatenate((to.end_s - to.start_s, back.end_s - back.start_s)))
     return Contradiction(
-        role, faults, _breaks(back), lasts, len(shot.line(role).characters), len(heard), heard == sent
+        role, faults, _breaks(doubted), float(lasts), len(doubted), len(heard), heard == sent
     )
 
 

@@ -65,6 +65,13 @@ def test_a_line_seen_at_rest_is_believed() -> None:
     assert found([], TEXT) is None
 
 
+def test_a_record_that_a_gap_triggered_holds_nothing_of_what_was_sent() -> None:
+    """A break before the text, both lines at rest after it: all was echoed, later."""
+    gap = [Said(0, 0.0, BREAK | FRAMING)]
+    assert sure(found([], TEXT, gap)).role == "to_target"
+    assert found([], b"", gap) is None
+
+
 def test_characters_missing_on_the_to_target_line_are_denied_by_a_right_echo() -> None:
     """The firmware answered all: then it was told all, whatever the probe on that line shows."""
     without = SENT[:2] + SENT[3:]
@@ -152,6 +159,9 @@ def test_a_break_on_the_to_target_line_that_nobody_answered_is_doubted_too() -> 
     first = sure(found(list(echo_of([*SENT[:3], *later])), TEXT, [*breaks, *later]))
     assert (first.role, first.right) == ("to_target", True)
     assert contact_lost(first, first) is None
+    breaks[-1] = replace(breaks[-1], start_s=SENT[2].start_s + FRAME + 1.5e-3)
+    elsewhere = sure(found(list(echo_of([*SENT[:3], *later])), TEXT, [*breaks, *later]))
+    assert contact_lost(first, elsewhere) is not None
     told = contact_lost(first, None)
     assert told is not None
     assert (told.line, told.severity) == ("to_target", "warning")
