@@ -15,12 +15,10 @@ from pathlib import Path
 import atheris
 
 with atheris.instrument_imports(include=["service"]):
-    from tests.fuzz.targets import TARGETS
+    from tests.fuzz.targets import LONGEST, TARGETS
 from tests.fuzz.seeds import SEEDS
 
 FOUND = Path(__file__).with_name("found")
-LONGEST = {"csv": 4096, "npz": 4096, "record": 8192}
-"""Bytes of an input."""
 
 
 def main() -> None:

@@ -174,3 +174,5 @@ KNOWN: dict[str, Any] = {
 }  # fmt: skip
 
 TARGETS: dict[str, Callable[[bytes], None]] = {"arrays": arrays, "csv": csv, "npz": npz, "record": record}
+LONGEST = {"arrays": 4096, "csv": 4096, "npz": 4096, "record": 8192}
+"""Bytes of an input of each."""

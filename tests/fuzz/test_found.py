@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.fuzz.seeds import SEEDS
-from tests.fuzz.targets import TARGETS
+from tests.fuzz.targets import LONGEST, TARGETS
 
 FOUND = sorted(path for path in Path(__file__).with_name("found").glob("*/*") if path.is_file())
 
@@ -23,3 +23,8 @@ def test_the_seeds_keep_the_promises(target: str) -> None:
     """Fuzzing starts from inputs that are in order."""
     for seed in SEEDS[target]():
         TARGETS[target](seed)
+
+
+def test_every_target_has_its_seeds_and_its_greatest_length() -> None:
+    """A new target cannot be forgotten in a table that only a run of the fuzzer reads."""
+    assert SEEDS.keys() == TARGETS.keys() == LONGEST.keys()
