@@ -22,6 +22,8 @@ SHORTEST_TAU_S, LONGEST_TAU_S, TAUS = 40e-6, 240e-6, 10
 AWAY_S = 0.15e-6
 """So long after an edge nothing is looked at: the edge itself, overshoot, ringing."""
 FEWEST = 24
+TOLD_APART = 1e-10
+"""Least to greatest eigenvalue of the normal equations: below, the answer is mostly rounding."""
 MODEL_PERCENT = 0.15
 """Of the step: how far ideal edges and a single time constant carry (expanded)."""
 
@@ -78,12 +80,17 @@ def _pieces(reading: LineReading) -> _Pieces:
 
 
 def _fit(reading: LineReading, pieces: _Pieces, tau_s: float) -> tuple[float, float, float] | None:
-    """Rest (chi-squared), e in percent, its expanded uncertainty."""
+    """Rest (chi-squared), e in percent, its expanded uncertainty; None where the pieces do not tell base,
+    swing and slow part apart.
+    """
     slow = _high_passed(reading, pieces.at_s, tau_s)
     design = np.column_stack([np.ones_like(slow), pieces.high, slow])
     root = np.sqrt(pieces.weight)
     weighted = design * root[:, None]
-    inverse = np.linalg.pinv(weighted.T @ weighted)
+    normal = weighted.T @ weighted
+    if np.linalg.matrix_rank(normal, rtol=TOLD_APART, hermitian=True) < 3:
+        return None
+    inverse = np.linalg.inv(normal)
     found = inverse @ (weighted.T @ (pieces.volts * root))
     swing = float(found[1])
     if not abs(swing) > 0:
