@@ -99,9 +99,8 @@ def _denied(shot: ReadShot, sent: bytes, heard: bytes) -> str | None:
     if heard[: len(answered)] != answered:
         return FROM_TARGET  # the record may end before the link does, not the other way round
     if heard == sent and _misframed(shot.from_target.characters):
-        return (
-            FROM_TARGET  # a gap over a stop bit alone: a receiver may forgive it, so the second take decides
-        )
+        # a gap over a stop bit alone: a receiver may forgive it, so the second take decides
+        return FROM_TARGET
     return TO_TARGET if heard == sent != _spoken(shot.to_target.characters) else None
 
 

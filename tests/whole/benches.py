@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+from drivers.scope.capture import Capture
 from service.echo_test import run_echo_test
 from service.hooks import RunHooks
 from service.pipeline.readings import FrameFormat
@@ -70,3 +71,18 @@ def codes(document: dict[str, Any], side: str | None = None) -> list[str]:
 def verdicts(document: dict[str, Any]) -> dict[str, str]:
     """Criterion -> verdict."""
     return {c["name"]: c["verdict"] for c in document["criteria"]}
+
+
+def remembering() -> tuple[RunHooks, dict[str, tuple[Capture, Mapping[str, Any]]]]:
+    """Hooks of a run that may die and be done again, and what they kept, by label; nothing is kept twice."""
+    kept: dict[str, tuple[Capture, Mapping[str, Any]]] = {}
+    notes: dict[str, Mapping[str, Any]] = {}
+
+    def keep(capture: Capture, label: str) -> None:
+        assert label not in kept
+        kept[label] = (capture, notes[label])
+
+    def note(label: str, facts: Mapping[str, Any]) -> None:
+        notes[label] = facts
+
+    return RunHooks(keep=keep, note=note, kept=kept.get), kept

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 import pytest
 
 from drivers.scope.capture import Capture
 from service.echo_test import run_echo_test
 from service.hooks import RunHooks
 from service.pipeline.expectation import Limits
-from tests.whole.benches import TEXT, codes, echo_document, one_bench, station_of, verdicts
+from tests.whole.benches import TEXT, codes, echo_document, one_bench, remembering, station_of, verdicts
 
 STRICT = Limits(latency_max_s=5e-4)
 """Five times that is listened for: half of the 5 ms that the firmware `late` takes."""
@@ -54,17 +51,7 @@ def test_echoes_after_the_record_s_end_are_taken_again_in_a_longer_one() -> None
 
 def test_a_run_that_died_after_the_short_record_goes_on_with_the_longer_one() -> None:
     """What was kept is not taken again."""
-    kept: dict[str, tuple[Capture, Mapping[str, Any]]] = {}
-    notes: dict[str, Mapping[str, Any]] = {}
-
-    def keep(capture: Capture, label: str) -> None:
-        assert label not in kept
-        kept[label] = (capture, notes[label])
-
-    def note(label: str, facts: Mapping[str, Any]) -> None:
-        notes[label] = facts
-
-    hooks = RunHooks(keep=keep, note=note, kept=kept.get)
+    hooks, kept = remembering()
     with one_bench(firmware="late", seed=5) as bench:
         station = station_of(bench, limits=STRICT)
         run_echo_test(station, b"Tide 7", hooks)
